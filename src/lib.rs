@@ -1,0 +1,36 @@
+//! Deltaward turns limb compartment pressures and blood pressures, wherever a record speaks
+//! HL7 FHIR R4, into delta-pressure alerts: delta pressure = diastolic − compartment pressure.
+//!
+//! # The map
+//! The modules stand in the order in which one Observation flows through them.
+//!
+//! | step | module | does | pure |
+//! | --- | --- | --- | --- |
+//! | – | [`config`] | file and environment → checked configuration | |
+//! | – | [`fhir`] | the standard's own forms: dateTime, decimal, quantity, Observation | yes |
+//! | 1 | [`source`] | where Observations come from: REST intake, polling | |
+//! | 2 | [`recognise`] | Observation → Readings, or set aside with a reason | yes |
+//! | 3 | [`pair`] | compartment reading with the diastolic nearest in time | yes |
+//! | 4 | [`rules`] | the rule sheet: delta, sustained, carried, absolute, checks | yes |
+//! | 2–4 | [`patient`] | one patient: `assess` what ought to stand, `reconcile` with what stands | yes |
+//! | 5 | [`outbox`] | the resources to be written, their identity, what an answer means | yes |
+//! | – | [`store`] | durable state; one commit holds readings, concerns and outbox together | |
+//! | 6 | [`delivery`] | outbox → FHIR server | |
+//! | – | [`server`] | what is shown and received over HTTP | |
+//! | – | [`pipeline`] | wiring: the engine, `run`, `demo`, telemetry, shutdown | |
+//!
+//! Pure modules have no I/O, no clock and no randomness; `now` is an argument.
+//! `tests/it/architecture.rs` fails when one of them reaches for a shell.
+
+pub mod config;
+pub mod delivery;
+pub mod fhir;
+pub mod outbox;
+pub mod pair;
+pub mod patient;
+pub mod pipeline;
+pub mod recognise;
+pub mod rules;
+pub mod server;
+pub mod source;
+pub mod store;

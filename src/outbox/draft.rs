@@ -1,0 +1,205 @@
+//! What `patient::reconcile` decided should be written, before it has the form of a resource.
+//! Facts only; the sentences are in `wording`, the FHIR forms in `delta_observation` and
+//! `communication`.
+
+use crate::fhir::{Decimal, Instant};
+use crate::recognise::reading::{Method, PatientKey, Pressure, ReadingStatus, Site, Withdrawal};
+use crate::rules::Tier;
+use serde::{Deserialize, Serialize};
+use uuid::Uuid;
+
+/// One source of a derived value.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SourceRef {
+    /// `Observation/abc`.
+    pub reference: String,
+    /// Its versionId, as evidence; empty when it has none.
+    pub version_id: String,
+}
+
+/// A measured pressure as evidence.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Measured {
+    /// The Observation; further ones when the same measurement stands under several ids.
+    pub sources: Vec<SourceRef>,
+    /// The pressure, converted and as sent.
+    pub pressure: Pressure,
+    /// When (the moment that pairing used).
+    pub at: Instant,
+    /// How.
+    pub method: Method,
+    /// Status of its Observation.
+    pub status: ReadingStatus,
+}
+
+/// How old the diastolic was, against the compartment reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AgeClass {
+    /// Within `simultaneous_minutes` (5).
+    Simultaneous,
+    /// Within `paired_minutes` (15).
+    Paired,
+    /// Within `before_minutes` (60): alerts, and says so.
+    Stale,
+}
+
+/// One delta: a compartment reading, a diastolic, and their difference.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DeltaFacts {
+    /// Where.
+    pub site: Site,
+    /// The compartment's bodySite as sent (JSON), when there was one.
+    pub body_site_json: Option<String>,
+    /// The compartment pressure.
+    pub compartment: Measured,
+    /// The diastolic.
+    pub diastolic: Measured,
+    /// Exact: diastolic − compartment, mmHg, unrounded.
+    pub delta_mmhg: Decimal,
+    /// What is compared and shown: whole mmHg, a half toward the alert.
+    pub delta_whole_mmhg: i64,
+    /// True when a comparator makes the delta an upper bound ("at most").
+    pub bounded_above: bool,
+    /// Age class of the diastolic (for a carried delta: of the pairing that it replaces).
+    pub age: AgeClass,
+    /// True: a newer diastolic against the last compartment reading ("measure again").
+    pub carried: bool,
+    /// Tier of this delta alone, if any rule holds on it.
+    pub tier: Option<Tier>,
+}
+
+/// A derived Observation to be created or amended.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DeltaDraft {
+    /// Deterministic identity (invariant 2).
+    pub identity: Uuid,
+    /// The patient.
+    pub patient: PatientKey,
+    /// The evidence.
+    pub facts: DeltaFacts,
+    /// The delta threshold that the sheet uses for `act` (30), for the reference range.
+    pub threshold_mmhg: i64,
+    /// False the first time.
+    pub amends: bool,
+    /// When it was derived.
+    pub issued: Instant,
+}
+
+/// A derived Observation to be set entered-in-error: its ground is gone.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RetractDraft {
+    /// The last draft that stood.
+    pub last: DeltaDraft,
+    /// When.
+    pub issued: Instant,
+}
+
+/// Why a message is sent.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Occasion {
+    /// The tier rose (from none, or from a lower tier).
+    Raised,
+    /// A ground of an earlier message fell away.
+    Withdrawn,
+    /// New readings no longer hold any rule.
+    Resolved,
+}
+
+/// What became of the ground of an earlier message.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "what")]
+pub enum GroundLost {
+    /// The source was taken back.
+    SourceWithdrawn {
+        /// `Observation/abc`.
+        source: String,
+        /// How.
+        how: Withdrawal,
+    },
+    /// The source was corrected, or another diastolic now stands nearest.
+    Recomputed {
+        /// `Observation/abc`.
+        source: String,
+        /// The delta now, whole mmHg, when there is one.
+        delta_now_whole_mmhg: Option<i64>,
+    },
+    /// The source is no longer usable (set aside now).
+    NoLongerUsable {
+        /// `Observation/abc`.
+        source: String,
+    },
+}
+
+/// One rule that holds, as evidence in a message.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Ground {
+    /// Rule id of the sheet.
+    pub rule: String,
+    /// Its tier.
+    pub tier: Tier,
+    /// The rule's own sentence, filled in ("delta pressure 22 mmHg is at or below 30 mmHg").
+    pub sentence: String,
+    /// What to do next, from the sheet.
+    pub next: String,
+}
+
+/// Which family of rules a concern belongs to; one concern per patient, site and family.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Family {
+    /// Delta, sustained, carried, absolute pressure: the limb.
+    Pressure,
+    /// No or old diastolic, implausible reading: the measurement.
+    Measurement,
+}
+
+/// A Communication to be sent.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct MessageDraft {
+    /// Deterministic identity.
+    pub identity: Uuid,
+    /// The message of the same concern before this one, if any (inResponseTo).
+    pub predecessor: Option<Uuid>,
+    /// The patient.
+    pub patient: PatientKey,
+    /// Where; None when the concern is of the patient's blood pressure as a whole.
+    pub site: Option<Site>,
+    /// Family.
+    pub family: Family,
+    /// Why this message.
+    pub occasion: Occasion,
+    /// Tier now (None when nothing holds any more).
+    pub tier: Option<Tier>,
+    /// Tier that was told before.
+    pub tier_before: Option<Tier>,
+    /// The rules that hold now.
+    pub grounds: Vec<Ground>,
+    /// What fell away (withdrawn messages).
+    pub lost: Vec<GroundLost>,
+    /// The compartment reading spoken of, when there is one.
+    pub compartment: Option<Measured>,
+    /// The delta spoken of, when there is one.
+    pub delta: Option<DeltaFacts>,
+    /// Identity of the derived delta Observation spoken of (reasonReference, about).
+    pub delta_identity: Option<Uuid>,
+    /// Number of compartment readings of this site so far (1: "single reading").
+    pub reading_count: usize,
+    /// Patient is under 16, or age is not known: extra cautions.
+    pub age_note: AgeNote,
+    /// When it was decided.
+    pub at: Instant,
+}
+
+/// Whether the adult sheet fits the patient's age.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AgeNote {
+    /// In the sheet's age band.
+    InBand,
+    /// Below it: "adult rule, not validated in children".
+    Child,
+    /// Birth date not known.
+    Unknown,
+}

@@ -1,0 +1,130 @@
+//! What is remembered of one patient. Every part is a row of its own in the store, so that a step
+//! writes only what it changed.
+
+use crate::fhir::Instant;
+use crate::outbox::draft::{DeltaDraft, Family, Ground};
+use crate::recognise::reading::{PatientKey, Reading, Side, Site, Version, Withdrawal};
+use crate::recognise::reason::Refusal;
+use crate::rules::Tier;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use uuid::Uuid;
+
+/// The newest version of one source resource of this patient.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Slot {
+    /// `Observation/abc`.
+    pub source: String,
+    /// The version held.
+    pub version: Version,
+    /// When any version of it was first received.
+    pub received: Instant,
+    /// Set when the measurement was taken back; then `readings` is empty.
+    pub withdrawn: Option<Withdrawal>,
+    /// What can be used.
+    pub readings: Vec<Reading>,
+    /// What cannot.
+    pub refusals: Vec<Refusal>,
+    /// Members that this panel names.
+    pub members: Vec<String>,
+    /// Side that this panel states for its members.
+    pub members_side: Side,
+    /// True once the source was asked for earlier diastolics of this reading.
+    pub diastolics_asked: bool,
+}
+
+/// A derived Observation that stands (or was set entered-in-error).
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Standing {
+    /// What was last published.
+    pub draft: DeltaDraft,
+    /// True once it was set entered-in-error.
+    pub retracted: bool,
+}
+
+/// Key of a concern: one per site and family. `site` is `Site::key()`, or empty for a concern of
+/// the patient's blood pressure.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub struct ConcernKey {
+    /// `Site::key()`.
+    pub site: String,
+    /// Rule family.
+    pub family: Family,
+}
+
+/// A ground as it was told, so that its loss can be seen later.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ToldGround {
+    /// Source of the reading (`Observation/abc`).
+    pub source: String,
+    /// Source of the diastolic, when one was used.
+    pub diastolic: Option<String>,
+    /// The tier that this reading held.
+    pub tier: Tier,
+    /// The rules.
+    pub grounds: Vec<Ground>,
+}
+
+/// A concern, open or closed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Concern {
+    /// Where; None for the patient's blood pressure as a whole.
+    pub site: Option<Site>,
+    /// Family.
+    pub family: Family,
+    /// Tier now; None when closed.
+    pub tier: Option<Tier>,
+    /// When the open concern was first raised.
+    pub since: Instant,
+    /// What was told last.
+    pub told: Vec<ToldGround>,
+    /// The last message of this concern.
+    pub last_message: Option<Uuid>,
+    /// How many messages were sent so far (part of a message's identity).
+    pub messages: u32,
+}
+
+/// One patient.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct State {
+    /// Who.
+    pub patient: PatientKey,
+    /// Patient.birthDate as sent (`2012`, `2012-03`, `2012-03-14`), when known.
+    pub birth_date: Option<String>,
+    /// A name or bed to show on the page, from a Patient resource; never logged.
+    pub label: Option<String>,
+    /// By source.
+    pub slots: BTreeMap<String, Slot>,
+    /// By identity.
+    pub standing: BTreeMap<Uuid, Standing>,
+    /// By site and family.
+    pub concerns: BTreeMap<ConcernKey, Concern>,
+    /// When this patient must be looked at again though nothing arrives.
+    pub next_due: Option<Instant>,
+}
+
+impl State {
+    /// Nothing known yet.
+    pub fn new(patient: PatientKey) -> Self {
+        Self {
+            patient,
+            birth_date: None,
+            label: None,
+            slots: BTreeMap::new(),
+            standing: BTreeMap::new(),
+            concerns: BTreeMap::new(),
+            next_due: None,
+        }
+    }
+}
+
+/// One open concern as the front page lists it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StateRow {
+    /// The patient.
+    pub patient: PatientKey,
+    /// Name or bed to show.
+    pub label: Option<String>,
+    /// The concern; always open.
+    pub concern: Concern,
+}

@@ -1,0 +1,228 @@
+//! What recognition yields: readings, and what was refused.
+
+use crate::fhir::{Decimal, Instant};
+use crate::recognise::reason::Refusal;
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// The patient as the record refers to them (`Patient/123`, an absolute URL on another host, or
+/// `identifier:system|value` for a logical reference). Readings are never joined across keys.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct PatientKey(pub String);
+
+impl fmt::Display for PatientKey {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+/// What was measured.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Kind {
+    /// Tissue pressure in a limb compartment.
+    Compartment,
+    /// Diastolic arterial pressure.
+    Diastolic,
+    /// Systolic arterial pressure; kept to judge the diastolic's plausibility, never paired.
+    Systolic,
+    /// Mean arterial pressure.
+    Mean,
+}
+
+/// How it was measured.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Method {
+    /// Non-invasive cuff.
+    Cuff,
+    /// Arterial line.
+    ArterialLine,
+    /// Single needle pass.
+    Needle,
+    /// Indwelling catheter.
+    Catheter,
+    /// The record does not say.
+    Unstated,
+}
+
+/// Which side of the body. A reading without a side is never merged with either (invariant 7).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Side {
+    /// SNOMED CT 7771000.
+    Left,
+    /// SNOMED CT 24028007.
+    Right,
+    /// The record does not say, or says both.
+    Unstated,
+}
+
+/// Where a compartment pressure was measured. Two readings are of one site only when `side`,
+/// `system` and `code` are equal.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub struct Site {
+    /// Side of the body.
+    pub side: Side,
+    /// Code system: our `compartment` CodeSystem when a mapping knows the site, else the first
+    /// coding's own system; empty when only text was sent or nothing at all.
+    pub system: String,
+    /// Code in `system`; the text (or `unstated`) when there is no coding.
+    pub code: String,
+    /// What a person reads: "anterior compartment of the leg". Without the side.
+    pub display: String,
+}
+
+impl Site {
+    /// True when a mapping gave this site (its system is our compartment CodeSystem).
+    pub fn is_mapped(&self) -> bool {
+        self.system == crate::recognise::COMPARTMENT_SYSTEM
+    }
+
+    /// A stable key for identity and storage: `left|system|code`.
+    pub fn key(&self) -> String {
+        let side = match self.side {
+            Side::Left => "left",
+            Side::Right => "right",
+            Side::Unstated => "side-unstated",
+        };
+        format!("{side}|{}|{}", self.system, self.code)
+    }
+}
+
+/// "left leg, anterior compartment"; "leg, anterior compartment (side not stated)".
+impl fmt::Display for Site {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let unmapped = if self.is_mapped() {
+            ""
+        } else {
+            " (site not in the mapping)"
+        };
+        match self.side {
+            Side::Left => write!(f, "left {}{unmapped}", self.display),
+            Side::Right => write!(f, "right {}{unmapped}", self.display),
+            Side::Unstated => write!(f, "{} (side not stated){unmapped}", self.display),
+        }
+    }
+}
+
+/// FHIR Quantity.comparator: the true value lies beyond the number.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub enum Comparator {
+    /// `<`
+    #[serde(rename = "<")]
+    Less,
+    /// `<=`
+    #[serde(rename = "<=")]
+    LessOrEqual,
+    /// `>=`
+    #[serde(rename = ">=")]
+    GreaterOrEqual,
+    /// `>`
+    #[serde(rename = ">")]
+    Greater,
+}
+
+/// A pressure as sent and as converted.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Pressure {
+    /// Millimetres of mercury, UCUM `mm[Hg]`, converted with UCUM's exact factor, unrounded
+    /// (28 significant digits).
+    pub mmhg: Decimal,
+    /// The number as sent, digit for digit ("5.30").
+    pub sent_value: String,
+    /// The unit as sent ("kPa").
+    pub sent_unit: String,
+    /// Present when the number is only a bound.
+    pub comparator: Option<Comparator>,
+}
+
+/// The status of the Observation that carried the reading; only statuses that can be used.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ReadingStatus {
+    /// Verified.
+    Final,
+    /// Changed after it was final.
+    Amended,
+    /// Changed to correct an error.
+    Corrected,
+    /// Not yet verified: used, and the derived Observation is preliminary too.
+    Preliminary,
+}
+
+/// One measured pressure at a moment.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Reading {
+    /// Which part of the resource carried it: empty for the Observation's own value,
+    /// `component[2]`, or `contained[a]`.
+    pub part: String,
+    /// What was measured.
+    pub kind: Kind,
+    /// The pressure.
+    pub pressure: Pressure,
+    /// Earliest moment of the effective time.
+    pub start: Instant,
+    /// Latest moment of the effective time: the moment that pairing uses (a Period's end).
+    pub at: Instant,
+    /// Where, for a compartment reading; None for a blood pressure.
+    pub site: Option<Site>,
+    /// The source's bodySite as sent (JSON), to be copied into what is derived.
+    pub body_site_json: Option<String>,
+    /// How.
+    pub method: Method,
+    /// Status of the Observation.
+    pub status: ReadingStatus,
+    /// Observation.identifier as `system|value`; equal identifiers mean one measurement.
+    pub identifiers: Vec<String>,
+}
+
+/// Which version of a resource this is. Ordered: of two versions of one resource the greater is
+/// the newer, whatever the order in which they arrived.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Version {
+    /// meta.lastUpdated (ours, when the resource came to our own endpoint).
+    pub last_updated: Option<Instant>,
+    /// meta.versionId when it is a whole number: compares 9 < 10.
+    pub number: Option<u64>,
+    /// meta.versionId as sent; empty when absent.
+    pub id: String,
+    /// SHA-256 of the body, hex, first 16 digits: the last tie-break and the sameness test.
+    pub digest: String,
+}
+
+/// Why a source no longer counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Withdrawal {
+    /// status entered-in-error.
+    EnteredInError,
+    /// status cancelled.
+    Cancelled,
+    /// The resource was deleted.
+    Deleted,
+    /// A newer version names another patient.
+    MovedToAnotherPatient,
+}
+
+/// One version of one source resource, recognised.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Recognised {
+    /// `Observation/abc`.
+    pub source: String,
+    /// Its version.
+    pub version: Version,
+    /// The patient, when one is named.
+    pub patient: Option<PatientKey>,
+    /// Set when this version takes the measurement back; then `readings` is empty.
+    pub withdrawn: Option<Withdrawal>,
+    /// What can be used.
+    pub readings: Vec<Reading>,
+    /// What cannot, and why.
+    pub refusals: Vec<Refusal>,
+    /// Observations named by hasMember (`Observation/x`), when this is a panel.
+    pub members: Vec<String>,
+    /// A side that the panel states for its members.
+    pub members_side: Side,
+}

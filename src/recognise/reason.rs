@@ -1,0 +1,80 @@
+//! The closed list of reasons for which an input is kept but not used.
+
+use serde::{Deserialize, Serialize};
+
+macro_rules! reasons {
+    ($($(#[$doc:meta])* $name:ident = $code:literal, $sentence:literal;)*) => {
+        /// Why an input, or one part of it, is set aside. Closed: every refusal is one of these.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+        #[serde(rename_all = "kebab-case")]
+        pub enum Reason { $($(#[$doc])* $name,)* }
+        impl Reason {
+            /// Every reason, in the order of this list.
+            pub const ALL: &'static [Reason] = &[$(Reason::$name,)*];
+            /// The code that metrics, pages and reports show.
+            pub fn code(self) -> &'static str { match self { $(Reason::$name => $code,)* } }
+            /// One sentence for a person: what is wrong and what would mend it.
+            pub fn sentence(self) -> &'static str { match self { $(Reason::$name => $sentence,)* } }
+        }
+    };
+}
+
+reasons! {
+    /// Not JSON, or not a FHIR Observation at all.
+    Unreadable = "unreadable", "The resource could not be read as a FHIR R4 Observation.";
+    /// No code that any mapping knows.
+    CodeNotMapped = "code-not-mapped", "No code of this Observation is in the mapping; add it to the reading ConceptMap if it is a pressure.";
+    /// status is registered or unknown, absent, or not one of the standard's.
+    StatusNotUsable = "status-not-usable", "The status does not say that a result exists.";
+    /// No subject.
+    NoPatient = "no-patient", "The Observation names no patient.";
+    /// The subject is a Group, Device or Location.
+    SubjectNotAPatient = "subject-not-a-patient", "The subject is not a patient.";
+    /// Observation.focus: the measurement is of something else (a fetus, a donor).
+    FocusElsewhere = "focus-elsewhere", "The Observation has a focus: what was measured is not the patient.";
+    /// A modifierExtension that we do not understand may change the meaning.
+    UnknownModifier = "unknown-modifier", "A modifier extension may change the meaning and is not understood.";
+    /// value absent with dataAbsentReason.
+    DataAbsent = "data-absent", "The value is absent and the record says why.";
+    /// No value and no reason.
+    NoValue = "no-value", "There is no value.";
+    /// The value is not a Quantity (a string, a range, sampled data).
+    ValueNotAQuantity = "value-not-a-quantity", "The value is not a Quantity.";
+    /// The number cannot be held exactly.
+    NumberNotUsable = "number-not-usable", "The number is too large, too long or not a number.";
+    /// No unit at all.
+    UnitMissing = "unit-missing", "The value has no unit; a pressure without a unit is never guessed.";
+    /// A unit outside the closed table.
+    UnitUnknown = "unit-unknown", "The unit is not a pressure unit of the table.";
+    /// No effective time.
+    NoEffectiveTime = "no-effective-time", "There is no effective time, so it cannot be paired.";
+    /// The effective time does not follow the dateTime grammar.
+    EffectiveTimeInvalid = "effective-time-invalid", "The effective time is not a FHIR dateTime, instant or Period.";
+    /// Only a day, month or year.
+    TimeTooCoarse = "time-too-coarse", "The effective time names only a day, month or year, so it cannot be paired by minutes.";
+    /// effectiveTiming, or a Period without an end.
+    TimeOpen = "time-open", "The effective time has no end.";
+    /// Effective later than now by more than the allowed clock skew; re-tried when its time comes.
+    InTheFuture = "in-the-future", "The effective time lies in the future; it will be tried again when that time has come.";
+    /// Outside the rule sheet's plausible range.
+    Implausible = "implausible", "The value is outside the plausible range of the rule sheet; check the measurement.";
+    /// A diastolic at or above the systolic of the same Observation.
+    DiastolicAboveSystolic = "diastolic-above-systolic", "The diastolic is not below the systolic of the same measurement.";
+    /// A panel whose members are other Observations: they are read on their own.
+    PanelOnly = "panel-only", "A panel without values of its own; its members are read on their own.";
+    /// One of our own derived Observations.
+    OwnOutput = "own-output", "This is a derived Observation of this service; own output is never input.";
+    /// The same measurement under another id; it counts once and both sources are named.
+    Duplicate = "duplicate", "The same measurement stands under another id; it counts once and both sources are named.";
+}
+
+/// One refused part of a resource.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Refusal {
+    /// Which part (as in `Reading::part`), empty for the whole.
+    pub part: String,
+    /// Why.
+    pub reason: Reason,
+    /// What was found, short, without a patient's name or identifier ("unit \"torr\"").
+    pub detail: String,
+}

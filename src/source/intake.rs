@@ -1,0 +1,155 @@
+//! The door between any source and the engine: a bounded queue of batches, each answered after
+//! the commit.
+
+use crate::fhir::Instant;
+use crate::recognise::reading::{PatientKey, Version};
+use tokio::sync::{mpsc, oneshot};
+
+/// What is to be done with one resource.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Operation {
+    /// Store this body (JSON text of one resource) as the current version.
+    Put(String),
+    /// The resource was deleted at its source.
+    Delete,
+}
+
+/// Who sets version and lastUpdated.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Versioning {
+    /// We are the server (REST intake): the engine counts versions, an unchanged body makes none.
+    Ours,
+    /// The resource's own meta says (polling, files): older versions than the one held are ignored.
+    Theirs,
+}
+
+/// One resource on its way in.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Incoming {
+    /// Resource type: `Observation`, `Patient`.
+    pub resource_type: String,
+    /// Logical id at its source.
+    pub id: String,
+    /// What to do.
+    pub operation: Operation,
+    /// Whose versions count.
+    pub versioning: Versioning,
+    /// REST `If-Match`: the versionId that must be current, else `Answer::VersionConflict`.
+    pub if_match: Option<String>,
+}
+
+/// Where a polling source stands; committed together with what it read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CursorUpdate {
+    /// Name of the cursor (one per poll query or patient).
+    pub name: String,
+    /// Newest lastUpdated seen from the server (never our own clock).
+    pub position: Instant,
+}
+
+/// An answer to a question for earlier diastolics (`pipeline::engine::Ask`).
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AskAnswered {
+    /// The patient whose diastolics were asked for.
+    pub patient: PatientKey,
+    /// The compartment reading's source (`Observation/abc`).
+    pub source: String,
+}
+
+/// What a source hands over at once.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Batch {
+    /// In the order in which they are to be applied.
+    pub items: Vec<Incoming>,
+    /// True for a FHIR transaction: one refused item refuses all.
+    pub atomic: bool,
+    /// Moved in the same commit.
+    pub cursors: Vec<CursorUpdate>,
+    /// Questions that these items answer.
+    pub answered: Vec<AskAnswered>,
+}
+
+/// What became of one item, after the commit.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Answer {
+    /// A new resource.
+    Created(Version),
+    /// A new version of a known one.
+    Updated(Version),
+    /// The same content again: nothing changed.
+    Unchanged(Version),
+    /// Deleted now, or deleted before.
+    Deleted,
+    /// A delete of something never seen.
+    NotFound,
+    /// `If-Match` named another version; the current one is given when there is one.
+    VersionConflict(Option<Version>),
+    /// The item was refused (not JSON, resource type or id not as said). Nothing was stored.
+    Refused(String),
+    /// Another item of the atomic batch was refused, so this one was not applied.
+    NotApplied,
+}
+
+/// Why a batch as a whole got no answer.
+#[derive(Debug, thiserror::Error)]
+pub enum IntakeError {
+    /// The queue is full: try again after a second.
+    #[error("the intake queue is full ({0} batches wait); send again after a second")]
+    Busy(usize),
+    /// The store cannot commit; nothing was kept.
+    #[error("the store could not commit: {0}; nothing of this batch was kept, send it again")]
+    Store(String),
+    /// The engine has stopped.
+    #[error("the service is shutting down; send the batch again after its restart")]
+    Stopped,
+}
+
+/// One batch waiting for the engine.
+pub struct Submission {
+    /// The batch.
+    pub batch: Batch,
+    /// Where its answers go.
+    pub reply: oneshot::Sender<Result<Vec<Answer>, IntakeError>>,
+}
+
+/// The sending side; cheap to clone.
+#[derive(Clone)]
+pub struct Intake {
+    sender: mpsc::Sender<Submission>,
+}
+
+impl Intake {
+    /// A queue of at most `limit` batches and its receiving end (for the engine).
+    pub fn new(limit: usize) -> (Self, mpsc::Receiver<Submission>) {
+        let (sender, receiver) = mpsc::channel(limit);
+        (Self { sender }, receiver)
+    }
+
+    /// Submit and wait for the commit. A full queue is refused at once (REST answers 503).
+    ///
+    /// # Errors
+    /// `Busy`, `Store` or `Stopped`; in each case nothing of the batch is kept.
+    pub async fn submit(&self, batch: Batch) -> Result<Vec<Answer>, IntakeError> {
+        let (reply, answer) = oneshot::channel();
+        self.sender
+            .try_send(Submission { batch, reply })
+            .map_err(|error| match error {
+                mpsc::error::TrySendError::Full(_) => IntakeError::Busy(self.sender.max_capacity()),
+                mpsc::error::TrySendError::Closed(_) => IntakeError::Stopped,
+            })?;
+        answer.await.unwrap_or(Err(IntakeError::Stopped))
+    }
+
+    /// As `submit`, but waits for room: for pollers, which can simply slow down.
+    ///
+    /// # Errors
+    /// `Store` or `Stopped`.
+    pub async fn submit_when_room(&self, batch: Batch) -> Result<Vec<Answer>, IntakeError> {
+        let (reply, answer) = oneshot::channel();
+        self.sender
+            .send(Submission { batch, reply })
+            .await
+            .map_err(|_| IntakeError::Stopped)?;
+        answer.await.unwrap_or(Err(IntakeError::Stopped))
+    }
+}

@@ -1,0 +1,106 @@
+//! Durable state. One commit holds inputs, readings, concerns, derived resources, outbox entries
+//! and cursors together; nothing is acknowledged before it (invariant 1). SQL never asks the time.
+
+pub mod records;
+
+pub use records::{
+    Commit, Counts, DerivedRow, EventRow, InputRow, OutboxEntry, OutboxState, SearchPage, SearchQuery, SetAsideRow,
+    Settlement,
+};
+
+use crate::fhir::Instant;
+use crate::patient::state::{State, StateRow};
+use crate::recognise::reading::PatientKey;
+
+/// What went wrong in the store, and what to do.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// The database file cannot be opened or locked.
+    #[error(
+        "the store {path} cannot be opened: {cause}; check that the folder exists, is writable and that no other process uses it"
+    )]
+    Open {
+        /// The file.
+        path: String,
+        /// SQLite's words.
+        cause: String,
+    },
+    /// Written by a newer version of this program.
+    #[error(
+        "the store has schema version {found}, this program knows up to {known}; run the newer program, or restore a backup"
+    )]
+    Newer {
+        /// In the file.
+        found: i64,
+        /// Known here.
+        known: i64,
+    },
+    /// A statement failed.
+    #[error("the store could not {action}: {cause}")]
+    Statement {
+        /// Which named transaction or query.
+        action: &'static str,
+        /// SQLite's words.
+        cause: String,
+    },
+    /// A row does not decode.
+    #[error("the store holds a row that cannot be read ({what}): {cause}; restore a backup and report this")]
+    Decode {
+        /// Which.
+        what: String,
+        /// Why.
+        cause: String,
+    },
+}
+
+/// The store as the rest of the service sees it. Calls block: async callers use `spawn_blocking`.
+pub trait Store: Send + Sync + 'static {
+    // --- the engine -------------------------------------------------------------------------
+    /// Everything known of one patient; an empty state when nothing is.
+    fn load_patient(&self, patient: &PatientKey) -> Result<State, StoreError>;
+    /// Current version of an input, with its body.
+    fn input(&self, resource_type: &str, id: &str) -> Result<Option<InputRow>, StoreError>;
+    /// The one commit.
+    fn commit(&self, commit: &Commit) -> Result<(), StoreError>;
+    /// Patients whose `next_due` has come, earliest first, at most `limit`.
+    fn patients_due(&self, now: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError>;
+    /// The earliest `next_due` of all patients.
+    fn next_due(&self) -> Result<Option<Instant>, StoreError>;
+    /// Current inputs after `after` (type, id) in key order, for re-recognition.
+    fn inputs_after(&self, after: Option<(&str, &str)>, limit: usize) -> Result<Vec<InputRow>, StoreError>;
+    /// A value of the `meta` table (mapping hash, rule sheet hash).
+    fn meta(&self, key: &str) -> Result<Option<String>, StoreError>;
+    /// A polling cursor.
+    fn cursor(&self, name: &str) -> Result<Option<Instant>, StoreError>;
+
+    // --- delivery ---------------------------------------------------------------------------
+    /// Waiting entries whose time has come: only the head group (entries of one step) of each
+    /// patient, so that order per patient holds; entries come in `seq` order.
+    fn outbox_due(&self, now: Instant, limit: usize) -> Result<Vec<OutboxEntry>, StoreError>;
+    /// Record what became of an attempt.
+    fn outbox_settle(&self, settlements: &[Settlement], now: Instant) -> Result<(), StoreError>;
+    /// The server's id of a derived resource, once delivered (`Observation/17`).
+    fn remote_reference(&self, identity: &uuid::Uuid) -> Result<Option<String>, StoreError>;
+    /// Put a stopped entry (and what waits behind it) back in line.
+    fn outbox_resend(&self, seq: i64, now: Instant) -> Result<bool, StoreError>;
+    /// Entries in a state, newest first.
+    fn outbox_list(&self, state: OutboxState, limit: usize) -> Result<Vec<OutboxEntry>, StoreError>;
+
+    // --- what is shown ----------------------------------------------------------------------
+    /// FHIR search over inputs and derived resources of one type.
+    fn search(&self, query: &SearchQuery) -> Result<SearchPage, StoreError>;
+    /// One resource as served on `/fhir`: body, deleted flag, version.
+    fn read(&self, resource_type: &str, id: &str) -> Result<Option<InputRow>, StoreError>;
+    /// Open concerns of all patients, worst first.
+    fn open_concerns(&self) -> Result<Vec<StateRow>, StoreError>;
+    /// History of a patient's concerns, oldest first.
+    fn events(&self, patient: &PatientKey, limit: usize) -> Result<Vec<EventRow>, StoreError>;
+    /// Derived resources of a patient, newest first.
+    fn derived(&self, patient: &PatientKey, limit: usize) -> Result<Vec<DerivedRow>, StoreError>;
+    /// Inputs set aside, newest first; of one patient when named.
+    fn set_aside(&self, patient: Option<&PatientKey>, limit: usize) -> Result<Vec<SetAsideRow>, StoreError>;
+    /// Figures for health, metrics and the page.
+    fn counts(&self) -> Result<Counts, StoreError>;
+    /// Proves that a write can be committed now.
+    fn probe_writable(&self) -> Result<(), StoreError>;
+}

@@ -1,0 +1,3 @@
+#![allow(missing_docs)]
+#[test]
+fn nothing() {}
