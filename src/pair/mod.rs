@@ -1,1 +1,138 @@
-//! placeholder
+//! 3. A compartment reading with the diastolic nearest in time. Pure.
+//!
+//! Comes in: one patient's usable diastolics in time order and the moment of a compartment
+//! reading. Goes out: the diastolic chosen, or none. There is no published period for which a
+//! diastolic stays valid: every limit is the rule sheet's.
+
+use crate::fhir::Instant;
+use crate::fhir::instant::MINUTE_MILLIS;
+use crate::outbox::draft::AgeClass;
+use crate::recognise::{Method, Version};
+use crate::rules::sheet::Pairing;
+
+/// What pairing needs to know of a diastolic.
+#[derive(Clone, Copy, Debug)]
+pub struct Candidate<'s> {
+    /// When it was measured.
+    pub at: Instant,
+    /// How.
+    pub method: Method,
+    /// Version of its source.
+    pub version: &'s Version,
+    /// `Observation/abc`.
+    pub source: &'s str,
+}
+
+/// The index of the diastolic to pair with a compartment reading at `at`; `candidates` are in
+/// order of time.
+///
+/// The smallest distance wins. A method that the sheet prefers wins among those within
+/// `simultaneous_minutes` of the best distance. Ties: later effective, then later version, then
+/// the greater source identity.
+pub fn choose(candidates: &[Candidate<'_>], at: Instant, pairing: &Pairing) -> Option<usize> {
+    let from = at.plus_minutes(-pairing.before_minutes);
+    let to = at.plus_minutes(pairing.after_minutes);
+    let first = candidates.partition_point(|candidate| candidate.at < from);
+    let end = candidates.partition_point(|candidate| candidate.at <= to);
+    let window = candidates.get(first..end)?;
+    // Only the neighbours of `at` can be nearest; a method order may reach a little further.
+    let after = window.partition_point(|candidate| candidate.at < at);
+    let nearest = [after.checked_sub(1), Some(after)]
+        .into_iter()
+        .flatten()
+        .filter_map(|index| window.get(index))
+        .map(|candidate| distance(candidate.at, at))
+        .min()?;
+    let reach = if pairing.method_order.is_empty() {
+        nearest
+    } else {
+        nearest.saturating_add(pairing.simultaneous_minutes * MINUTE_MILLIS)
+    };
+    let low = window.partition_point(|candidate| at.millis_since(candidate.at) > reach);
+    let high = window.partition_point(|candidate| candidate.at.millis_since(at) <= reach);
+    (low..high)
+        .filter_map(|index| window.get(index).map(|candidate| (index, candidate)))
+        .min_by(|(_, left), (_, right)| {
+            let method = |candidate: &Candidate<'_>| rank(candidate.method, &pairing.method_order);
+            method(left)
+                .cmp(&method(right))
+                .then_with(|| distance(left.at, at).cmp(&distance(right.at, at)))
+                .then_with(|| right.at.cmp(&left.at))
+                .then_with(|| right.version.cmp(left.version))
+                .then_with(|| right.source.cmp(left.source))
+        })
+        .map(|(index, _)| first + index)
+}
+
+/// How old a diastolic may be called, by its distance from the compartment reading.
+pub fn age_class(diastolic: Instant, compartment: Instant, pairing: &Pairing) -> AgeClass {
+    let distance = distance(diastolic, compartment);
+    if distance <= pairing.simultaneous_minutes * MINUTE_MILLIS {
+        AgeClass::Simultaneous
+    } else if distance <= pairing.paired_minutes * MINUTE_MILLIS {
+        AgeClass::Paired
+    } else {
+        AgeClass::Stale
+    }
+}
+
+fn distance(one: Instant, other: Instant) -> i64 {
+    one.millis_since(other).saturating_abs()
+}
+
+fn rank(method: Method, order: &[Method]) -> usize {
+    order.iter().position(|preferred| *preferred == method).unwrap_or(order.len())
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+    use crate::rules::Sheet;
+
+    fn version(number: u64) -> Version {
+        Version { last_updated: None, number: Some(number), id: number.to_string(), digest: String::new() }
+    }
+
+    fn choice(candidates: &[(i64, Method, u64, &str)], order: &[Method]) -> Option<usize> {
+        let mut pairing = Sheet::adult().unwrap().pairing;
+        pairing.method_order = order.to_vec();
+        let versions: Vec<Version> = candidates.iter().map(|candidate| version(candidate.2)).collect();
+        let list: Vec<Candidate<'_>> = candidates
+            .iter()
+            .zip(&versions)
+            .map(|((minute, method, _, source), version)| Candidate {
+                at: Instant::from_millis(0).plus_minutes(*minute),
+                method: *method,
+                version,
+                source,
+            })
+            .collect();
+        choose(&list, Instant::from_millis(0), &pairing)
+    }
+
+    #[test]
+    fn nearest_wins_and_the_window_is_inclusive() {
+        use Method::Cuff;
+        assert_eq!(choice(&[(-60, Cuff, 1, "a")], &[]), Some(0));
+        assert_eq!(choice(&[(-61, Cuff, 1, "a")], &[]), None);
+        assert_eq!(choice(&[(5, Cuff, 1, "a")], &[]), Some(0));
+        assert_eq!(choice(&[(6, Cuff, 1, "a")], &[]), None);
+        assert_eq!(choice(&[(-30, Cuff, 1, "a"), (-4, Cuff, 1, "b"), (5, Cuff, 1, "c")], &[]), Some(1));
+    }
+
+    #[test]
+    fn ties_go_to_the_later_then_the_newer_version_then_the_source() {
+        use Method::Cuff;
+        assert_eq!(choice(&[(-3, Cuff, 9, "z"), (3, Cuff, 1, "a")], &[]), Some(1));
+        assert_eq!(choice(&[(-3, Cuff, 1, "z"), (-3, Cuff, 2, "a")], &[]), Some(1));
+        assert_eq!(choice(&[(-3, Cuff, 1, "a"), (-3, Cuff, 1, "b")], &[]), Some(1));
+    }
+
+    #[test]
+    fn a_preferred_method_wins_only_near_the_best() {
+        use Method::{ArterialLine, Cuff};
+        assert_eq!(choice(&[(-6, ArterialLine, 1, "a"), (-1, Cuff, 1, "b")], &[ArterialLine]), Some(0));
+        assert_eq!(choice(&[(-7, ArterialLine, 1, "a"), (-1, Cuff, 1, "b")], &[ArterialLine]), Some(1));
+    }
+}

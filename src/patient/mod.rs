@@ -1,4 +1,22 @@
-//! 2–4 for one patient. `assess` says what ought to stand, `reconcile` compares it with what
-//! stands and yields effects. Pure: live, replay and simulation call the same `step`.
+//! 2–4 for one patient. [`assess`](assess::assess) says what ought to stand, `publish` and `tell`
+//! compare it with what stands and yield effects. Pure: live, replay and simulation call the same
+//! [`step`](step::step).
+//!
+//! A reader follows one reading downward: `gather` (what counts, each measurement once) →
+//! `assess` (pairing, delta, rules) → `concern` (which concerns are open) → `publish` (derived
+//! Observations) and `tell` (messages) → `step` (state and effects).
 
 pub mod state;
+pub mod gather;
+pub mod assess;
+pub mod concern;
+pub mod words;
+pub mod publish;
+pub mod tell;
+pub mod effect;
+pub mod step;
+
+pub use assess::{AskPolicy, Assessment, assess};
+pub use effect::{Effect, Input, Question, Step};
+pub use state::State;
+pub use step::step;

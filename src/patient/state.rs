@@ -2,7 +2,7 @@
 //! writes only what it changed.
 
 use crate::fhir::Instant;
-use crate::outbox::draft::{DeltaDraft, Family, Ground};
+use crate::outbox::draft::{DeltaDraft, Family};
 use crate::recognise::reading::{PatientKey, Reading, Side, Site, Version, Withdrawal};
 use crate::recognise::reason::Refusal;
 use crate::rules::Tier;
@@ -31,6 +31,25 @@ pub struct Slot {
     pub members_side: Side,
     /// True once the source was asked for earlier diastolics of this reading.
     pub diastolics_asked: bool,
+    /// Derived Observations that stand on readings of this slot.
+    #[serde(default)]
+    pub published: Vec<Receipt>,
+    /// What was set aside by judgement of the whole set (future, implausible, duplicate).
+    #[serde(default)]
+    pub judged: Vec<Refusal>,
+}
+
+/// Remembers that a derived Observation was published for one reading, and for which content.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Receipt {
+    /// Part of the slot's resource (`Reading::part`).
+    pub part: String,
+    /// Source and part of the carried diastolic; None for the pairing itself.
+    pub carried: Option<(String, String)>,
+    /// A quick hash of what it was made from: unequal means "look closer".
+    pub fingerprint: u64,
+    /// Its identity, key into `State::standing`.
+    pub identity: Uuid,
 }
 
 /// A derived Observation that stands (or was set entered-in-error).
@@ -59,10 +78,12 @@ pub struct ToldGround {
     pub source: String,
     /// Source of the diastolic, when one was used.
     pub diastolic: Option<String>,
+    /// True when the diastolic was a newer one, carried against the reading.
+    pub carried: bool,
     /// The tier that this reading held.
     pub tier: Tier,
-    /// The rules.
-    pub grounds: Vec<Ground>,
+    /// The rules, by id.
+    pub rules: Vec<String>,
 }
 
 /// A concern, open or closed.

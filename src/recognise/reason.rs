@@ -77,4 +77,7 @@ pub struct Refusal {
     pub reason: Reason,
     /// What was found, short, without a patient's name or identifier ("unit \"torr\"").
     pub detail: String,
+    /// True when a compartment pressure was meant: a measurement that nobody will see otherwise.
+    #[serde(default)]
+    pub compartment: bool,
 }

@@ -1,5 +1,11 @@
 //! 4. The versioned rule sheet and its rules. Pure.
+//!
+//! Comes in: the TOML text of a sheet; then one site's measurements in time order. Goes out: which
+//! rules hold on which measurement. Every number that decides is a parameter of the sheet.
 
+pub mod phrase;
+pub mod sheet;
 pub mod tier;
 
+pub use sheet::{Rule, RuleKind, Sheet, SheetError};
 pub use tier::Tier;

@@ -1,3 +1,2 @@
-#![allow(missing_docs)]
-#[test]
-fn nothing() {}
+//! The integration tests: one binary, a module a capability.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]

@@ -1,0 +1,395 @@
+//! What ought to stand: a pure function of the readings, the rule sheet and the time.
+//!
+//! Comes in: a patient's [`State`], the sheet, `now`. Goes out: an [`Assessment`] that borrows from
+//! the state: measurements with their pairings and deltas, concerns, what is set aside, and when
+//! to look again. Nothing here writes or words anything.
+
+use crate::fhir::quantity::{round_delta, round_pressure};
+use crate::fhir::{Decimal, Instant};
+use crate::outbox::draft::{AgeClass, AgeNote, Family};
+use crate::pair::{self, Candidate};
+use crate::patient::concern::{self, ConcernNow};
+use crate::patient::gather::{Gathered, Gathering, Member, gather};
+use crate::patient::state::State;
+use crate::recognise::reading::Comparator;
+use crate::recognise::{Refusal, Site};
+use crate::rules::{RuleKind, Sheet, Tier};
+use std::borrow::Cow;
+use std::collections::BTreeMap;
+
+/// What the shells decide about asking a source for earlier diastolics.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct AskPolicy {
+    /// False: nobody can be asked; what is here decides.
+    pub ask: bool,
+    /// After so many seconds without an answer the decision is taken.
+    pub timeout_seconds: i64,
+}
+
+/// A set of rules of one sheet, by their index in it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Rules(pub u64);
+
+impl Rules {
+    fn add(&mut self, index: usize) {
+        self.0 |= 1 << index;
+    }
+
+    /// The indexes, in order.
+    pub fn indexes(self) -> impl Iterator<Item = usize> {
+        (0..64).filter(move |index| self.0 & (1 << index) != 0)
+    }
+}
+
+/// diastolic − compartment.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Delta {
+    /// Exact, mmHg.
+    pub exact: Decimal,
+    /// Whole mmHg, a half toward the alert: what is compared and shown.
+    pub whole: i64,
+    /// A comparator makes this an upper bound.
+    pub bounded_above: bool,
+}
+
+/// What was found for a compartment measurement.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Paired {
+    /// This diastolic (index into `Assessment::diastolics`).
+    With(usize, AgeClass),
+    /// The source is being asked for earlier diastolics.
+    Asking,
+    /// There is none.
+    Nothing,
+}
+
+/// A newer diastolic against a compartment measurement.
+#[derive(Clone, Copy, Debug)]
+pub struct Carried {
+    /// Index into `Assessment::diastolics`.
+    pub diastolic: usize,
+    /// The difference.
+    pub delta: Delta,
+    /// Rules that hold on it.
+    pub rules: Rules,
+    /// Their highest tier.
+    pub tier: Option<Tier>,
+    /// True when it raised the tier above all before it: it is written as an Observation.
+    pub raises: bool,
+}
+
+/// A run of low deltas.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Run {
+    /// Minutes from its first to this reading.
+    pub minutes: i64,
+    /// Readings in it.
+    pub count: usize,
+    /// Longest time between two readings of it, minutes.
+    pub widest_gap_minutes: i64,
+}
+
+/// One compartment measurement, judged.
+#[derive(Clone, Debug)]
+pub struct Measurement<'s> {
+    /// Its readings.
+    pub gathered: Gathered<'s>,
+    /// Its diastolic.
+    pub paired: Paired,
+    /// The difference; None without a diastolic, or when only "less than" was measured.
+    pub delta: Option<Delta>,
+    /// The run of low deltas that it continues.
+    pub run: Option<Run>,
+    /// Rules of the pressure family that hold on it.
+    pub rules: Rules,
+    /// Their highest tier.
+    pub tier: Option<Tier>,
+    /// Newer diastolics until the next measurement of the site.
+    pub carried: Vec<Carried>,
+    /// Exact and paired closely enough to help close a concern.
+    pub conclusive: bool,
+}
+
+impl<'s> Measurement<'s> {
+    /// When it was measured.
+    pub fn at(&self) -> Instant {
+        self.gathered.current.reading.at
+    }
+
+    /// Whole mmHg, a half toward the alert.
+    pub fn whole_pressure(&self) -> i64 {
+        round_pressure(self.gathered.current.reading.pressure.mmhg)
+    }
+
+    /// Highest tier, carried deltas included.
+    pub fn peak(&self) -> Option<Tier> {
+        self.carried.iter().filter_map(|carried| carried.tier).max().max(self.tier)
+    }
+
+    /// True when one of its readings comes from `source`.
+    pub fn is_from(&self, source: &str) -> bool {
+        self.gathered.current.slot.source == source
+            || self.gathered.others.iter().any(|member| member.slot.source == source)
+    }
+}
+
+/// What ought to stand.
+#[derive(Debug)]
+pub struct Assessment<'s> {
+    /// Sites; `Gathered::site` is an index into them.
+    pub sites: Vec<Cow<'s, Site>>,
+    /// Measurements by site, then time.
+    pub measurements: Vec<Measurement<'s>>,
+    /// Usable diastolics by time.
+    pub diastolics: Vec<Gathered<'s>>,
+    /// The newest implausible diastolic.
+    pub implausible_diastolic: Option<Member<'s>>,
+    /// Implausible compartment readings (site index, reading).
+    pub implausible: Vec<(usize, Member<'s>)>,
+    /// Concerns that are open now.
+    pub concerns: Vec<ConcernNow>,
+    /// What judgement of the whole set puts aside, by source.
+    pub judged: BTreeMap<&'s str, Vec<Refusal>>,
+    /// Measurements (indexes) whose source is to be asked for earlier diastolics.
+    pub asks: Vec<usize>,
+    /// Does the sheet fit the patient's age?
+    pub age_note: AgeNote,
+    /// When to look again though nothing arrives.
+    pub next_due: Option<Instant>,
+}
+
+impl<'s> Assessment<'s> {
+    /// The measurements of one site, in time order, with their indexes.
+    pub fn of_site(&self, site: usize) -> impl DoubleEndedIterator<Item = (usize, &Measurement<'s>)> {
+        self.measurements.iter().enumerate().filter(move |(_, measurement)| measurement.gathered.site == site)
+    }
+}
+
+/// Assess one patient.
+pub fn assess<'s>(state: &'s State, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Assessment<'s> {
+    let Gathering { sites, compartments, diastolics, implausible, implausible_diastolic, judged, next_due } =
+        gather(state, sheet, now);
+    let candidates: Vec<Candidate<'_>> = diastolics.iter().map(candidate).collect();
+    let age_note = age_note(state.birth_date.as_deref(), sheet, now);
+    let mut assessment = Assessment {
+        sites,
+        measurements: Vec::with_capacity(compartments.len()),
+        diastolics: Vec::new(),
+        implausible_diastolic,
+        implausible,
+        concerns: Vec::new(),
+        judged,
+        asks: Vec::new(),
+        age_note,
+        next_due,
+    };
+    for gathered in compartments {
+        let index = assessment.measurements.len();
+        let measurement = measure(gathered, &diastolics, &candidates, sheet, policy, now, &mut assessment);
+        if measurement.paired == Paired::Asking {
+            assessment.asks.push(index);
+        }
+        assessment.measurements.push(measurement);
+    }
+    assessment.diastolics = diastolics;
+    judge_in_order(&mut assessment, sheet);
+    assessment.concerns = concern::concerns(&assessment, state, sheet);
+    assessment
+}
+
+fn candidate<'s>(gathered: &Gathered<'s>) -> Candidate<'s> {
+    let Member { slot, reading } = gathered.current;
+    Candidate { at: reading.at, method: reading.method, version: &slot.version, source: &slot.source }
+}
+
+/// Pair one measurement and take the difference.
+fn measure<'s>(
+    gathered: Gathered<'s>,
+    diastolics: &[Gathered<'s>],
+    candidates: &[Candidate<'_>],
+    sheet: &Sheet,
+    policy: AskPolicy,
+    now: Instant,
+    assessment: &mut Assessment<'s>,
+) -> Measurement<'s> {
+    let at = gathered.current.reading.at;
+    let paired = match pair::choose(candidates, at, &sheet.pairing) {
+        Some(index) => Paired::With(index, pair::age_class(candidates[index].at, at, &sheet.pairing)),
+        None if policy.ask && !gathered.current.slot.diastolics_asked => {
+            let deadline = gathered.current.slot.received.plus_seconds(policy.timeout_seconds);
+            if deadline <= now {
+                Paired::Nothing
+            } else {
+                assessment.next_due = Some(assessment.next_due.map_or(deadline, |other| other.min(deadline)));
+                Paired::Asking
+            }
+        }
+        None => Paired::Nothing,
+    };
+    let delta = match paired {
+        Paired::With(index, _) => difference(&diastolics[index], &gathered),
+        Paired::Asking | Paired::Nothing => None,
+    };
+    let conclusive = delta.is_some_and(|delta| !delta.bounded_above)
+        && matches!(paired, Paired::With(_, AgeClass::Simultaneous | AgeClass::Paired));
+    Measurement {
+        gathered,
+        paired,
+        delta,
+        run: None,
+        rules: Rules::default(),
+        tier: None,
+        carried: Vec::new(),
+        conclusive,
+    }
+}
+
+/// diastolic − compartment; None when the compartment pressure is only an upper bound, for then
+/// the delta is a lower bound, which can neither raise nor close a concern.
+pub fn difference(diastolic: &Gathered<'_>, compartment: &Gathered<'_>) -> Option<Delta> {
+    let (minuend, subtrahend) = (&diastolic.current.reading.pressure, &compartment.current.reading.pressure);
+    if matches!(subtrahend.comparator, Some(Comparator::Less | Comparator::LessOrEqual)) {
+        return None;
+    }
+    let exact = minuend.mmhg - subtrahend.mmhg;
+    let bounded_above = minuend.comparator.is_some() || subtrahend.comparator.is_some();
+    Some(Delta { exact, whole: round_delta(exact), bounded_above })
+}
+
+/// Rules on every measurement, site by site, in order of time.
+fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet) {
+    let child = assessment.age_note == AgeNote::Child;
+    let mut low_run: Option<(Instant, Instant, usize, i64)> = None;
+    let mut site_before = usize::MAX;
+    for index in 0..assessment.measurements.len() {
+        let (before, rest) = assessment.measurements.split_at_mut(index);
+        let Some((measurement, after)) = rest.split_first_mut() else { break };
+        let site = measurement.gathered.site;
+        if site != site_before {
+            low_run = None;
+            site_before = site;
+        }
+        let _ = before;
+        let at = measurement.at();
+        let threshold = sustained_threshold(sheet);
+        match (measurement.delta, threshold) {
+            (Some(delta), Some(threshold)) if sheet.is_low(delta.whole, threshold) => {
+                let (first, count, gap) =
+                    low_run.map_or((at, 0, 0), |(first, last, count, gap)| (first, count, gap.max(at.minutes_since(last))));
+                low_run = Some((first, at, count + 1, gap));
+                measurement.run = Some(Run {
+                    minutes: at.millis_since(first) / crate::fhir::instant::MINUTE_MILLIS,
+                    count: count + 1,
+                    widest_gap_minutes: gap,
+                });
+            }
+            (Some(_), _) if measurement.conclusive => low_run = None,
+            _ => {}
+        }
+        judge(measurement, sheet, child);
+        let next = after.first().filter(|next| next.gathered.site == site).map(Measurement::at);
+        carry(measurement, next, &assessment.diastolics, sheet, child);
+    }
+}
+
+fn sustained_threshold(sheet: &Sheet) -> Option<i64> {
+    sheet.rules.iter().find_map(|rule| match rule.kind {
+        RuleKind::Sustained { upper, .. } => Some(upper),
+        _ => None,
+    })
+}
+
+/// Rules of the pressure family on one measurement.
+fn judge(measurement: &mut Measurement<'_>, sheet: &Sheet, child: bool) {
+    let pressure = &measurement.gathered.current.reading.pressure;
+    let only_upper_bound = matches!(pressure.comparator, Some(Comparator::Less | Comparator::LessOrEqual));
+    let whole = round_pressure(pressure.mmhg);
+    let alert = sheet.alert_threshold();
+    for (index, rule) in sheet.rules.iter().enumerate() {
+        if child && !rule.children {
+            continue;
+        }
+        let holds = match rule.kind {
+            RuleKind::Delta { lower, upper } => {
+                measurement.delta.is_some_and(|delta| sheet.in_band(delta.whole, lower, upper))
+            }
+            RuleKind::Sustained { minutes, readings, .. } => {
+                measurement.run.is_some_and(|run| run.minutes >= minutes && run.count >= readings)
+            }
+            RuleKind::Absolute { at_or_above } => {
+                let delta_speaks = measurement.delta.is_some_and(|delta| sheet.is_low(delta.whole, alert));
+                whole >= at_or_above && !only_upper_bound && !delta_speaks
+            }
+            _ => false,
+        };
+        if holds {
+            measurement.rules.add(index);
+            measurement.tier = measurement.tier.max(Some(rule.tier));
+        }
+    }
+}
+
+/// Newer diastolics against a measurement, until the next one of its site or the carry time ends.
+fn carry(
+    measurement: &mut Measurement<'_>,
+    next: Option<Instant>,
+    diastolics: &[Gathered<'_>],
+    sheet: &Sheet,
+    child: bool,
+) {
+    let at = measurement.at();
+    let paired_at = match measurement.paired {
+        Paired::With(index, _) => diastolics[index].current.reading.at,
+        Paired::Asking | Paired::Nothing => at,
+    };
+    let from = paired_at.max(at);
+    let end = at.plus_minutes(sheet.pairing.carry_minutes);
+    let first = diastolics.partition_point(|diastolic| diastolic.current.reading.at <= from);
+    let mut highest = measurement.tier;
+    for (index, diastolic) in diastolics.iter().enumerate().skip(first) {
+        let moment = diastolic.current.reading.at;
+        if moment > end || next.is_some_and(|next| moment >= next) {
+            break;
+        }
+        let Some(delta) = difference(diastolic, &measurement.gathered) else { break };
+        let mut carried = Carried { diastolic: index, delta, rules: Rules::default(), tier: None, raises: false };
+        for (rule_index, rule) in sheet.rules.iter().enumerate() {
+            let RuleKind::Carried { lower, upper } = rule.kind else { continue };
+            if (rule.children || !child) && sheet.in_band(delta.whole, lower, upper) {
+                carried.rules.add(rule_index);
+                carried.tier = carried.tier.max(Some(rule.tier));
+            }
+        }
+        carried.raises = carried.tier > highest;
+        highest = highest.max(carried.tier);
+        measurement.carried.push(carried);
+    }
+}
+
+/// Is the patient in the sheet's age band at `now`? A partial birth date counts as the latest day
+/// that it allows, so that a possible child is treated as one.
+pub fn age_note(birth_date: Option<&str>, sheet: &Sheet, now: Instant) -> AgeNote {
+    let Some(span) = birth_date.and_then(|text| crate::fhir::datetime::parse(text).ok()) else {
+        return AgeNote::Unknown;
+    };
+    let date = |instant: Instant| {
+        let timestamp = jiff::Timestamp::from_millisecond(instant.millis()).ok()?;
+        Some(timestamp.to_zoned(jiff::tz::TimeZone::UTC).date())
+    };
+    // The span of a day reaches into both neighbours for the sake of unknown zones; noon is inside.
+    let latest = Instant::from_millis(span.latest.millis() - 24 * 60 * crate::fhir::instant::MINUTE_MILLIS);
+    let (Some(born), Some(today)) = (date(latest), date(now)) else { return AgeNote::Unknown };
+    let had_birthday = (today.month(), today.day()) >= (born.month(), born.day());
+    let years = i64::from(today.year()) - i64::from(born.year()) - i64::from(!had_birthday);
+    if years >= sheet.adult_from_years { AgeNote::InBand } else { AgeNote::Child }
+}
+
+/// The family of a rule.
+pub fn family(kind: RuleKind) -> Family {
+    match kind {
+        RuleKind::Delta { .. } | RuleKind::Carried { .. } | RuleKind::Sustained { .. } | RuleKind::Absolute { .. } => {
+            Family::Pressure
+        }
+        _ => Family::Measurement,
+    }
+}

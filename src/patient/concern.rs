@@ -1,0 +1,199 @@
+//! Which concerns are open: one per site and rule family, from the newest readings back.
+//!
+//! A tier holds until `close_after_readings` conclusive readings in a row are below it: one good
+//! number after a bad one closes nothing, and a reading that cannot be judged (no diastolic, only
+//! a bound, a stale diastolic) closes nothing either.
+
+use crate::outbox::draft::Family;
+use crate::patient::assess::{Assessment, Measurement, Paired, Rules, family};
+use crate::patient::gather::Member;
+use crate::patient::state::{ConcernKey, State};
+use crate::recognise::{Reason, Side};
+use crate::rules::{RuleKind, Sheet, Tier};
+
+/// What an open concern speaks of.
+#[derive(Clone, Copy, Debug)]
+pub enum Headline<'s> {
+    /// A measurement (index into `Assessment::measurements`).
+    Measurement(usize),
+    /// A carried delta: measurement, then index into its `carried`.
+    Carried(usize, usize),
+    /// A compartment reading that is not plausible.
+    Implausible(Member<'s>),
+    /// A diastolic that is not plausible.
+    Diastolic(Member<'s>),
+    /// A compartment reading that could not be used.
+    Unusable(&'s str, Reason),
+}
+
+/// One open concern.
+#[derive(Clone, Debug)]
+pub struct ConcernNow<'s> {
+    /// Which.
+    pub key: ConcernKey,
+    /// Index into `Assessment::sites`; None for a concern of the patient as a whole.
+    pub site: Option<usize>,
+    /// Its tier.
+    pub tier: Tier,
+    /// The rules that hold on the headline.
+    pub rules: Rules,
+    /// What it speaks of.
+    pub headline: Headline<'s>,
+}
+
+/// All open concerns.
+pub fn concerns<'s>(assessment: &Assessment<'s>, state: &'s State, sheet: &Sheet) -> Vec<ConcernNow<'s>> {
+    let mut open = Vec::new();
+    for site in 0..assessment.sites.len() {
+        let key = assessment.sites[site].key();
+        open.extend(pressure_concern(assessment, site, &key, sheet));
+        open.extend(measurement_concern(assessment, site, &key, sheet));
+    }
+    open.extend(patient_concern(assessment, state, sheet));
+    open
+}
+
+/// The limb: the highest tier among the readings that still count.
+fn pressure_concern<'s>(
+    assessment: &Assessment<'s>,
+    site: usize,
+    key: &str,
+    sheet: &Sheet,
+) -> Option<ConcernNow<'s>> {
+    let mut conclusive = 0;
+    let mut newest = true;
+    let mut best: Option<(Tier, Rules, Headline<'s>)> = None;
+    let mut consider = |tier: Option<Tier>, rules: Rules, headline: Headline<'s>| {
+        if let Some(tier) = tier
+            && best.as_ref().is_none_or(|(highest, _, _)| tier > *highest)
+        {
+            best = Some((tier, rules, headline));
+        }
+    };
+    for (index, measurement) in assessment.of_site(site).rev() {
+        // Of the newest measurement only the last few diastolics still count; of older ones the peak.
+        let counted = if newest { sheet.close_after_readings } else { measurement.carried.len() };
+        for (position, carried) in measurement.carried.iter().enumerate().rev().take(counted) {
+            consider(carried.tier, carried.rules, Headline::Carried(index, position));
+        }
+        consider(measurement.tier, measurement.rules, Headline::Measurement(index));
+        newest = false;
+        if measurement.conclusive {
+            conclusive += 1;
+            if conclusive >= sheet.close_after_readings {
+                break;
+            }
+        }
+    }
+    best.map(|(tier, rules, headline)| ConcernNow {
+        key: ConcernKey { site: key.to_owned(), family: Family::Pressure },
+        site: Some(site),
+        tier,
+        rules,
+        headline,
+    })
+}
+
+/// The measurement: what is wrong with the newest reading of a site.
+fn measurement_concern<'s>(
+    assessment: &Assessment<'s>,
+    site: usize,
+    key: &str,
+    sheet: &Sheet,
+) -> Option<ConcernNow<'s>> {
+    let newest = assessment.of_site(site).next_back();
+    let implausible = assessment
+        .implausible
+        .iter()
+        .filter(|(of, _)| *of == site)
+        .map(|(_, member)| *member)
+        .max_by_key(|member| member.reading.at);
+    let implausible = implausible
+        .filter(|member| newest.as_ref().is_none_or(|(_, measurement)| member.reading.at > measurement.at()));
+    let headline = match (implausible, newest.as_ref()) {
+        (Some(member), _) => Headline::Implausible(member),
+        (None, Some((index, _))) => Headline::Measurement(*index),
+        (None, None) => return None,
+    };
+    let holds = |kind: RuleKind| match (headline, kind) {
+        (Headline::Implausible(_), RuleKind::CompartmentImplausible) => true,
+        (Headline::Measurement(index), kind) => check_holds(&assessment.measurements[index], assessment, kind, sheet),
+        _ => false,
+    };
+    named(sheet, Family::Measurement, holds).map(|(tier, rules)| ConcernNow {
+        key: ConcernKey { site: key.to_owned(), family: Family::Measurement },
+        site: Some(site),
+        tier,
+        rules,
+        headline,
+    })
+}
+
+fn check_holds(measurement: &Measurement<'_>, assessment: &Assessment<'_>, kind: RuleKind, sheet: &Sheet) -> bool {
+    let whole = measurement.whole_pressure();
+    match kind {
+        RuleKind::DiastolicMissing => measurement.paired == Paired::Nothing,
+        RuleKind::SideMissing => assessment.sites[measurement.gathered.site].side == Side::Unstated,
+        RuleKind::CompartmentVerify => whole < 0 || whole > sheet.plausible.compartment_verify_above,
+        _ => false,
+    }
+}
+
+/// The patient as a whole: an implausible newest diastolic, a compartment reading beyond use.
+fn patient_concern<'s>(assessment: &Assessment<'s>, state: &'s State, sheet: &Sheet) -> Option<ConcernNow<'s>> {
+    let unusable = unusable(state);
+    let diastolic = assessment.implausible_diastolic.filter(|member| {
+        let watched = !assessment.measurements.is_empty() || !assessment.implausible.is_empty();
+        let newer = |usable: &crate::patient::gather::Gathered<'_>| usable.current.reading.at >= member.reading.at;
+        watched && !assessment.diastolics.last().is_some_and(newer)
+    });
+    let headline = match (unusable, diastolic) {
+        (Some((source, reason)), _) => Headline::Unusable(source, reason),
+        (None, Some(member)) => Headline::Diastolic(member),
+        (None, None) => return None,
+    };
+    let holds = |kind: RuleKind| match headline {
+        Headline::Unusable(..) => kind == RuleKind::CompartmentUnusable,
+        _ => kind == RuleKind::DiastolicImplausible,
+    };
+    named(sheet, Family::Measurement, holds).map(|(tier, rules)| ConcernNow {
+        key: ConcernKey { site: String::new(), family: Family::Measurement },
+        site: None,
+        tier,
+        rules,
+        headline,
+    })
+}
+
+/// The newest compartment reading that could not be used, unless a usable one is newer.
+fn unusable(state: &State) -> Option<(&str, Reason)> {
+    let refused = state
+        .slots
+        .values()
+        .filter(|slot| slot.withdrawn.is_none())
+        .filter_map(|slot| {
+            let refusal = slot.refusals.iter().find(|refusal| refusal.compartment)?;
+            Some((slot.version.last_updated, slot.source.as_str(), refusal.reason))
+        })
+        .max()?;
+    let usable = state
+        .slots
+        .values()
+        .filter(|slot| slot.readings.iter().any(|reading| reading.kind == crate::recognise::Kind::Compartment))
+        .map(|slot| slot.version.last_updated)
+        .max();
+    (usable.is_none_or(|usable| usable <= refused.0)).then_some((refused.1, refused.2))
+}
+
+/// The rules of a family that hold, and their highest tier.
+fn named(sheet: &Sheet, of: Family, holds: impl Fn(RuleKind) -> bool) -> Option<(Tier, Rules)> {
+    let mut rules = Rules::default();
+    let mut tier: Option<Tier> = None;
+    for (index, rule) in sheet.rules.iter().enumerate() {
+        if family(rule.kind) == of && holds(rule.kind) {
+            rules.0 |= 1 << index;
+            tier = tier.max(Some(rule.tier));
+        }
+    }
+    tier.map(|tier| (tier, rules))
+}

@@ -1,0 +1,262 @@
+//! From a patient's slots to the readings that count: usable now, each measurement once.
+
+use crate::fhir::Instant;
+use crate::fhir::quantity::round_pressure;
+use crate::patient::state::{Slot, State};
+use crate::recognise::reading::Comparator;
+use crate::recognise::{Kind, Reading, Reason, Refusal, Side, Site};
+use crate::rules::Sheet;
+use std::borrow::Cow;
+use std::collections::{BTreeMap, HashMap};
+
+/// One reading with the slot that holds it.
+#[derive(Clone, Copy, Debug)]
+pub struct Member<'s> {
+    /// The source.
+    pub slot: &'s Slot,
+    /// The reading.
+    pub reading: &'s Reading,
+}
+
+impl<'s> Member<'s> {
+    /// Identity in a stable order: source, then part.
+    pub fn identity(&self) -> (&'s str, &'s str) {
+        (&self.slot.source, &self.reading.part)
+    }
+}
+
+/// One measurement: usually one reading, several when the same measurement stands under several
+/// ids.
+#[derive(Clone, Debug)]
+pub struct Gathered<'s> {
+    /// The member with the smallest identity: what is derived is named after it.
+    pub owner: Member<'s>,
+    /// The member whose source is newest: its value counts.
+    pub current: Member<'s>,
+    /// The members other than `current`.
+    pub others: Vec<Member<'s>>,
+    /// Index into `Gathering::sites`; 0 and meaningless for a diastolic.
+    pub site: usize,
+}
+
+/// What counts, and what does not and why.
+#[derive(Debug, Default)]
+pub struct Gathering<'s> {
+    /// Sites of compartment readings, in order.
+    pub sites: Vec<Cow<'s, Site>>,
+    /// Compartment measurements by site, then time.
+    pub compartments: Vec<Gathered<'s>>,
+    /// Diastolics by time.
+    pub diastolics: Vec<Gathered<'s>>,
+    /// Compartment readings outside the plausible range (site index, reading).
+    pub implausible: Vec<(usize, Member<'s>)>,
+    /// The newest diastolic outside the plausible range.
+    pub implausible_diastolic: Option<Member<'s>>,
+    /// Refusals by source.
+    pub judged: BTreeMap<&'s str, Vec<Refusal>>,
+    /// When the first reading of the future becomes usable.
+    pub next_due: Option<Instant>,
+}
+
+/// Gather what counts at `now`.
+pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s> {
+    let mut gathering = Gathering::default();
+    let sides = sides_of_members(state);
+    let mut compartments = Vec::new();
+    let mut diastolics = Vec::new();
+    let latest = now.plus_minutes(sheet.pairing.clock_skew_minutes);
+    for slot in state.slots.values() {
+        for reading in &slot.readings {
+            let member = Member { slot, reading };
+            if reading.at > latest {
+                let due = reading.at.plus_minutes(-sheet.pairing.clock_skew_minutes);
+                gathering.next_due = Some(gathering.next_due.map_or(due, |other| other.min(due)));
+                gathering.refuse(member, Reason::InTheFuture, String::new());
+                continue;
+            }
+            match reading.kind {
+                Kind::Compartment => {
+                    let site = gathering.site_of(member, &sides);
+                    if gathering.plausible_compartment(member, site, sheet) {
+                        compartments.push(Gathered { owner: member, current: member, others: Vec::new(), site });
+                    }
+                }
+                Kind::Diastolic => {
+                    if gathering.plausible_diastolic(member, sheet) {
+                        diastolics.push(Gathered { owner: member, current: member, others: Vec::new(), site: 0 });
+                    }
+                }
+                Kind::Systolic | Kind::Mean => {}
+            }
+        }
+    }
+    gathering.compartments = gathering.each_once(compartments);
+    gathering.diastolics = gathering.each_once(diastolics);
+    gathering
+}
+
+/// Sides that panels state for their members, by member source. A member that two panels put on
+/// different sides gets none.
+fn sides_of_members(state: &State) -> HashMap<&str, Side> {
+    let mut sides: HashMap<&str, Side> = HashMap::new();
+    for slot in state.slots.values() {
+        if slot.members_side == Side::Unstated || slot.withdrawn.is_some() {
+            continue;
+        }
+        for member in &slot.members {
+            sides
+                .entry(member)
+                .and_modify(|side| {
+                    if *side != slot.members_side {
+                        *side = Side::Unstated;
+                    }
+                })
+                .or_insert(slot.members_side);
+        }
+    }
+    sides
+}
+
+impl<'s> Gathering<'s> {
+    fn refuse(&mut self, member: Member<'s>, reason: Reason, detail: String) {
+        let refusal = Refusal {
+            part: member.reading.part.clone(),
+            reason,
+            detail,
+            compartment: member.reading.kind == Kind::Compartment,
+        };
+        self.judged.entry(&member.slot.source).or_default().push(refusal);
+    }
+
+    /// Index of the site of a compartment reading; its panel's side fills in for a missing one.
+    fn site_of(&mut self, member: Member<'s>, sides: &HashMap<&str, Side>) -> usize {
+        let site = member.reading.site.as_ref().map_or_else(|| Cow::Owned(unstated()), Cow::Borrowed);
+        let site = match (site.side, sides.get(member.slot.source.as_str())) {
+            (Side::Unstated, Some(side)) => Cow::Owned(Site { side: *side, ..site.into_owned() }),
+            _ => site,
+        };
+        if let Some(index) = self.sites.iter().position(|known| same_site(known, &site)) {
+            return index;
+        }
+        self.sites.push(site);
+        self.sites.len() - 1
+    }
+
+    fn plausible_compartment(&mut self, member: Member<'s>, site: usize, sheet: &Sheet) -> bool {
+        let whole = round_pressure(member.reading.pressure.mmhg);
+        let range = sheet.plausible.compartment_low..=sheet.plausible.compartment_high;
+        if range.contains(&whole) {
+            return true;
+        }
+        self.implausible.push((site, member));
+        self.refuse(member, Reason::Implausible, format!("compartment pressure {whole} mmHg"));
+        false
+    }
+
+    fn plausible_diastolic(&mut self, member: Member<'s>, sheet: &Sheet) -> bool {
+        let whole = round_pressure(member.reading.pressure.mmhg);
+        let range = sheet.plausible.diastolic_low..=sheet.plausible.diastolic_high;
+        if !range.contains(&whole) {
+            if self.implausible_diastolic.is_none_or(|other| other.reading.at <= member.reading.at) {
+                self.implausible_diastolic = Some(member);
+            }
+            self.refuse(member, Reason::Implausible, format!("diastolic {whole} mmHg"));
+            return false;
+        }
+        // "at least 70" can neither raise nor close a concern: it is no diastolic to pair with.
+        if matches!(member.reading.pressure.comparator, Some(Comparator::Greater | Comparator::GreaterOrEqual)) {
+            self.refuse(member, Reason::NumberNotUsable, String::from("the diastolic is only a lower bound"));
+            return false;
+        }
+        true
+    }
+
+    /// Join readings of one measurement: equal site, time and value, or equal identifier. `list`
+    /// comes in order of identity; it goes out by site, then time.
+    fn each_once(&mut self, mut list: Vec<Gathered<'s>>) -> Vec<Gathered<'s>> {
+        join_by_identifier(&mut list);
+        list.sort_by(|left, right| {
+            let (one, other) = (left.current.reading, right.current.reading);
+            (left.site, one.at).cmp(&(right.site, other.at)).then_with(|| one.pressure.mmhg.cmp(&other.pressure.mmhg))
+        });
+        let mut once: Vec<Gathered<'s>> = Vec::with_capacity(list.len());
+        for next in list {
+            match once.last_mut() {
+                Some(last) if same_measurement(last, &next) => join(last, next),
+                _ => once.push(next),
+            }
+        }
+        for measurement in &once {
+            for other in &measurement.others {
+                self.refuse(*other, Reason::Duplicate, format!("also {}", measurement.current.slot.source));
+            }
+        }
+        once
+    }
+}
+
+fn unstated() -> Site {
+    Site { side: Side::Unstated, system: String::new(), code: "unstated".into(), display: "site not stated".into() }
+}
+
+fn same_site(one: &Site, other: &Site) -> bool {
+    one.side == other.side && one.code == other.code && one.system == other.system
+}
+
+fn same_measurement(one: &Gathered<'_>, other: &Gathered<'_>) -> bool {
+    let (left, right) = (one.current.reading, other.current.reading);
+    one.site == other.site
+        && left.at == right.at
+        && left.pressure.mmhg == right.pressure.mmhg
+        && left.pressure.comparator == right.pressure.comparator
+        && left.method == right.method
+        && one.current.slot.source != other.current.slot.source
+}
+
+/// Add `next` to `into`; the newest source gives the value, the smallest identity the name.
+fn join<'s>(into: &mut Gathered<'s>, next: Gathered<'s>) {
+    let mut members: Vec<Member<'s>> = Vec::with_capacity(into.others.len() + next.others.len() + 2);
+    members.push(into.current);
+    members.append(&mut into.others);
+    members.push(next.current);
+    members.extend(next.others);
+    members.sort_by_key(Member::identity);
+    into.owner = members[0];
+    let newest = (0..members.len())
+        .max_by(|left, right| {
+            let (one, other) = (members[*left], members[*right]);
+            one.slot.version.last_updated.cmp(&other.slot.version.last_updated)
+                // Of equally new ones the smallest identity counts.
+                .then_with(|| other.identity().cmp(&one.identity()))
+        })
+        .unwrap_or(0);
+    into.current = members.remove(newest);
+    into.others = members;
+}
+
+/// Join readings that carry an equal Observation.identifier and are of one site. The parts of one
+/// resource share its identifier and are never joined.
+fn join_by_identifier(list: &mut Vec<Gathered<'_>>) {
+    if list.iter().all(|item| item.owner.reading.identifiers.is_empty()) {
+        return;
+    }
+    let mut first_by_identifier: HashMap<(&str, usize), usize> = HashMap::new();
+    let mut kept: Vec<Gathered<'_>> = Vec::with_capacity(list.len());
+    for item in list.drain(..) {
+        let identifiers = &item.owner.reading.identifiers;
+        let same = identifiers.iter().find_map(|identifier| {
+            let index = *first_by_identifier.get(&(identifier.as_str(), item.site))?;
+            let elsewhere = kept[index].owner.slot.source != item.owner.slot.source;
+            elsewhere.then_some(index)
+        });
+        let index = same.unwrap_or(kept.len());
+        for identifier in identifiers {
+            first_by_identifier.entry((identifier.as_str(), item.site)).or_insert(index);
+        }
+        match same {
+            Some(index) => join(&mut kept[index], item),
+            None => kept.push(item),
+        }
+    }
+    *list = kept;
+}

@@ -1,0 +1,189 @@
+//! Which derived Observations are to be written, amended or set entered-in-error.
+
+use crate::fhir::Instant;
+use crate::outbox::draft::{DeltaDraft, RetractDraft};
+use crate::outbox::identity;
+use crate::patient::assess::{Assessment, Carried, Measurement, Paired};
+use crate::patient::effect::Effect;
+use crate::patient::gather::Gathered;
+use crate::patient::state::{Receipt, State};
+use crate::patient::words;
+use crate::rules::Sheet;
+use std::collections::{BTreeMap, BTreeSet};
+use uuid::Uuid;
+
+/// What publishing changes.
+#[derive(Debug, Default)]
+pub struct Publishing {
+    /// Writes.
+    pub effects: Vec<Effect>,
+    /// Receipts to set, by slot.
+    pub receipts: BTreeMap<String, Vec<Receipt>>,
+}
+
+/// Compare what ought to stand with the receipts.
+pub fn publish(state: &State, assessment: &Assessment<'_>, sheet: &Sheet, now: Instant) -> Publishing {
+    let mut publishing = Publishing::default();
+    let mut wanted = 0;
+    for measurement in &assessment.measurements {
+        if measurement.delta.is_some() {
+            wanted += 1;
+            consider(&mut publishing, state, assessment, measurement, None, sheet, now);
+        }
+        for carried in measurement.carried.iter().filter(|carried| carried.raises) {
+            wanted += 1;
+            consider(&mut publishing, state, assessment, measurement, Some(carried), sheet, now);
+        }
+    }
+    let new: usize = publishing.receipts.values().flatten().filter(|receipt| !held(state, receipt.identity)).count();
+    let standing: usize = state.slots.values().map(|slot| slot.published.len()).sum();
+    if standing + new != wanted {
+        retract(&mut publishing, state, assessment, now);
+    }
+    publishing
+}
+
+/// True when a receipt with this identity is held by some slot.
+fn held(state: &State, identity: Uuid) -> bool {
+    state.standing.get(&identity).is_some_and(|standing| !standing.retracted)
+}
+
+/// One wanted Observation: nothing when its receipt matches.
+fn consider(
+    publishing: &mut Publishing,
+    state: &State,
+    assessment: &Assessment<'_>,
+    measurement: &Measurement<'_>,
+    carried: Option<&Carried>,
+    sheet: &Sheet,
+    now: Instant,
+) {
+    let owner = measurement.gathered.owner;
+    let fingerprint = fingerprint(assessment, measurement, carried, sheet);
+    let against = carried.map(|carried| assessment.diastolics[carried.diastolic].owner.identity());
+    let receipt = owner.slot.published.iter().find(|receipt| {
+        receipt.part == owner.reading.part
+            && receipt.carried.as_ref().map(|(source, part)| (source.as_str(), part.as_str())) == against
+    });
+    if receipt.is_some_and(|receipt| receipt.fingerprint == fingerprint) {
+        return;
+    }
+    let Some(facts) = words::facts(assessment, measurement, carried) else { return };
+    let site_key = facts.site.key();
+    let patient = &state.patient.0;
+    let identity = match against {
+        None => identity::delta(patient, &site_key, &owner.slot.source, &owner.reading.part),
+        Some((source, part)) => {
+            identity::carried(patient, &site_key, &owner.slot.source, &owner.reading.part, source, part)
+        }
+    };
+    let before = state.standing.get(&identity);
+    let draft = DeltaDraft {
+        identity,
+        patient: state.patient.clone(),
+        facts,
+        threshold_mmhg: sheet.alert_threshold(),
+        amends: before.is_some(),
+        issued: now,
+    };
+    let carried = against.map(|(source, part)| (source.to_owned(), part.to_owned()));
+    let receipt = Receipt { part: owner.reading.part.clone(), carried, fingerprint, identity };
+    publishing.receipts.entry(owner.slot.source.clone()).or_default().push(receipt);
+    let same = before.is_some_and(|before| !before.retracted && before.draft.facts == draft.facts);
+    if !same {
+        publishing.effects.push(Effect::Publish(draft));
+    }
+}
+
+/// Set entered-in-error whatever stands without being wanted.
+fn retract(publishing: &mut Publishing, state: &State, assessment: &Assessment<'_>, now: Instant) {
+    let mut wanted: BTreeSet<Uuid> = publishing.receipts.values().flatten().map(|receipt| receipt.identity).collect();
+    for measurement in &assessment.measurements {
+        let owner = measurement.gathered.owner;
+        for receipt in &owner.slot.published {
+            let wants = receipt.part == owner.reading.part
+                && match &receipt.carried {
+                    None => measurement.delta.is_some(),
+                    Some((source, part)) => measurement.carried.iter().any(|carried| {
+                        carried.raises
+                            && assessment.diastolics[carried.diastolic].owner.identity()
+                                == (source.as_str(), part.as_str())
+                    }),
+                };
+            // A reading that changed its site has another identity now.
+            let same_site = state.standing.get(&receipt.identity).is_some_and(|standing| {
+                standing.draft.facts.site.key() == assessment.sites[measurement.gathered.site].key()
+            });
+            if wants && same_site {
+                wanted.insert(receipt.identity);
+            }
+        }
+    }
+    for (identity, standing) in &state.standing {
+        if !standing.retracted && !wanted.contains(identity) {
+            let last = standing.draft.clone();
+            publishing.effects.push(Effect::Retract(RetractDraft { last, issued: now }));
+        }
+    }
+}
+
+/// A quick hash of everything that the Observation is made from.
+fn fingerprint(
+    assessment: &Assessment<'_>,
+    measurement: &Measurement<'_>,
+    carried: Option<&Carried>,
+    sheet: &Sheet,
+) -> u64 {
+    let mut mixer = Mixer(0x9e37_79b9_7f4a_7c15);
+    let site = &assessment.sites[measurement.gathered.site];
+    mixer.add(site.side as u64);
+    mixer.text(&site.code);
+    mixer.gathered(&measurement.gathered);
+    let (diastolic, tier) = match (carried, measurement.paired) {
+        (Some(carried), _) => (Some(carried.diastolic), carried.tier),
+        (None, Paired::With(index, age)) => {
+            mixer.add(age as u64);
+            (Some(index), measurement.tier)
+        }
+        (None, _) => (None, measurement.tier),
+    };
+    if let Some(index) = diastolic {
+        mixer.gathered(&assessment.diastolics[index]);
+    }
+    mixer.add(tier.map_or(0, |tier| tier as u64 + 1));
+    mixer.add(sheet.alert_threshold().cast_unsigned());
+    mixer.0
+}
+
+/// A multiply-and-rotate hash: fast, stable between versions, and only ever a hint (unequal means
+/// that the facts themselves are compared).
+struct Mixer(u64);
+
+impl Mixer {
+    fn add(&mut self, word: u64) {
+        self.0 = (self.0.rotate_left(5) ^ word).wrapping_mul(0x517c_c1b7_2722_0a95);
+    }
+
+    fn text(&mut self, text: &str) {
+        let mut chunks = text.as_bytes().chunks_exact(8);
+        for chunk in &mut chunks {
+            let mut word = [0; 8];
+            word.copy_from_slice(chunk);
+            self.add(u64::from_le_bytes(word));
+        }
+        let mut word = [0; 8];
+        for (to, from) in word.iter_mut().zip(chunks.remainder()) {
+            *to = *from;
+        }
+        self.add(u64::from_le_bytes(word) ^ text.len() as u64);
+    }
+
+    fn gathered(&mut self, gathered: &Gathered<'_>) {
+        let current = gathered.current;
+        for member in std::iter::once(&current).chain(&gathered.others) {
+            self.text(&member.slot.source);
+            self.text(&member.slot.version.digest);
+            self.text(&member.reading.part);
+        }
+    }
+}

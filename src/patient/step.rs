@@ -1,0 +1,208 @@
+//! The one function that live, replay and simulation share: inputs in, effects out.
+
+use crate::fhir::Instant;
+use crate::patient::assess::{AskPolicy, assess};
+use crate::patient::effect::{Effect, Input, Question, Step};
+use crate::patient::publish::{Publishing, publish};
+use crate::patient::state::{Concern, ConcernKey, Receipt, Slot, Standing, State};
+use crate::patient::tell::{Telling, tell};
+use crate::recognise::{Recognised, Refusal, Side, Version, Withdrawal};
+use crate::rules::Sheet;
+use std::collections::BTreeMap;
+
+/// Apply `inputs`, then bring what stands into line with what ought to stand at `now`.
+pub fn step(state: &mut State, inputs: Vec<Input>, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Step {
+    let mut step = Step::default();
+    for input in inputs {
+        apply(state, input, now, &mut step);
+    }
+    let plan = plan(state, sheet, policy, now);
+    carry_out(state, plan, &mut step);
+    step
+}
+
+/// Everything that assessment and reconciliation decided, freed from the borrow of the state.
+struct Plan {
+    publishing: Publishing,
+    telling: Telling,
+    judged: Vec<(String, Vec<Refusal>)>,
+    questions: Vec<Question>,
+    next_due: Option<Instant>,
+}
+
+fn plan(state: &State, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Plan {
+    let assessment = assess(state, sheet, policy, now);
+    let publishing = publish(state, &assessment, sheet, now);
+    let telling = tell(state, &assessment, sheet, now);
+    let questions = assessment.asks.iter().map(|index| {
+        let member = assessment.measurements[*index].gathered.current;
+        Question {
+            patient: state.patient.clone(),
+            source: member.slot.source.clone(),
+            from: member.reading.at.plus_minutes(-sheet.pairing.before_minutes),
+            to: member.reading.at.plus_minutes(sheet.pairing.after_minutes),
+        }
+    });
+    let questions = questions.collect();
+    let next_due = assessment.next_due;
+    let mut judged = Vec::new();
+    for slot in state.slots.values() {
+        let refusals = assessment.judged.get(slot.source.as_str()).map_or(&[][..], Vec::as_slice);
+        if refusals != slot.judged {
+            judged.push((slot.source.clone(), refusals.to_vec()));
+        }
+    }
+    Plan { publishing, telling, judged, questions, next_due }
+}
+
+fn carry_out(state: &mut State, plan: Plan, step: &mut Step) {
+    let Plan { publishing, telling, judged, questions, next_due } = plan;
+    step.effects.extend(publishing.effects.iter().cloned());
+    step.effects.extend(telling.effects);
+    step.effects.extend(questions.into_iter().map(Effect::Ask));
+    step.history.extend(telling.history);
+    for (source, receipts) in publishing.receipts {
+        if let Some(slot) = state.slots.get_mut(&source) {
+            for receipt in receipts {
+                put_receipt(slot, receipt);
+            }
+            step.slots.insert(source);
+        }
+    }
+    for effect in publishing.effects {
+        record(state, effect, step);
+    }
+    for (key, concern) in telling.concerns {
+        put_concern(&mut state.concerns, key, concern, step);
+    }
+    for (source, refusals) in judged {
+        if let Some(slot) = state.slots.get_mut(&source) {
+            slot.judged = refusals;
+            step.slots.insert(source.clone());
+            step.refusals.push((source, all_refusals(slot)));
+        }
+    }
+    if state.next_due != next_due {
+        state.next_due = next_due;
+        step.person = true;
+    }
+}
+
+fn put_receipt(slot: &mut Slot, receipt: Receipt) {
+    let same = |held: &Receipt| held.part == receipt.part && held.carried == receipt.carried;
+    match slot.published.iter_mut().find(|held| same(held)) {
+        Some(held) => *held = receipt,
+        None => slot.published.push(receipt),
+    }
+}
+
+/// Remember what was published or retracted.
+fn record(state: &mut State, effect: Effect, step: &mut Step) {
+    match effect {
+        Effect::Publish(draft) => {
+            step.standing.insert(draft.identity);
+            state.standing.insert(draft.identity, Standing { draft, retracted: false });
+        }
+        Effect::Retract(draft) => {
+            let identity = draft.last.identity;
+            step.standing.insert(identity);
+            if let Some(standing) = state.standing.get_mut(&identity) {
+                standing.retracted = true;
+            }
+            for slot in state.slots.values_mut() {
+                let before = slot.published.len();
+                slot.published.retain(|receipt| receipt.identity != identity);
+                if slot.published.len() != before {
+                    step.slots.insert(slot.source.clone());
+                }
+            }
+        }
+        Effect::Notify(_) | Effect::Ask(_) => {}
+    }
+}
+
+fn put_concern(concerns: &mut BTreeMap<ConcernKey, Concern>, key: ConcernKey, concern: Concern, step: &mut Step) {
+    step.concerns.insert(key.clone());
+    concerns.insert(key, concern);
+}
+
+/// Every refusal of a slot: what recognition refused and what judgement put aside.
+fn all_refusals(slot: &Slot) -> Vec<Refusal> {
+    slot.refusals.iter().chain(&slot.judged).cloned().collect()
+}
+
+/// One input into the state.
+fn apply(state: &mut State, input: Input, now: Instant, step: &mut Step) {
+    match input {
+        Input::Recognised(recognised) => replace(state, recognised, now, step),
+        Input::Moved { source, version } => {
+            if state.slots.contains_key(&source) {
+                let gone = withdrawn(source, version, Withdrawal::MovedToAnotherPatient);
+                replace(state, gone, now, step);
+            }
+        }
+        Input::Person { birth_date, label } => {
+            if state.birth_date != birth_date || state.label != label {
+                state.birth_date = birth_date;
+                state.label = label;
+                step.person = true;
+            }
+        }
+        Input::DiastolicsAsked { source } => {
+            if let Some(slot) = state.slots.get_mut(&source)
+                && !slot.diastolics_asked
+            {
+                slot.diastolics_asked = true;
+                step.slots.insert(source);
+            }
+        }
+    }
+}
+
+/// A recognised version that takes everything back.
+pub fn withdrawn(source: String, version: Version, how: Withdrawal) -> Recognised {
+    Recognised {
+        source,
+        version,
+        patient: None,
+        withdrawn: Some(how),
+        readings: Vec::new(),
+        refusals: Vec::new(),
+        members: Vec::new(),
+        members_side: Side::Unstated,
+    }
+}
+
+/// A newer version takes the slot; an older one, or the same again, changes nothing, so that the
+/// order of arrival does not matter. The same version recognised anew (a changed mapping) counts.
+fn replace(state: &mut State, recognised: Recognised, now: Instant, step: &mut Step) {
+    let Recognised { source, version, withdrawn, readings, refusals, members, members_side, .. } = recognised;
+    let before = state.slots.get(&source);
+    if let Some(before) = before {
+        let unchanged = before.version == version
+            && before.withdrawn == withdrawn
+            && before.readings == readings
+            && before.refusals == refusals
+            && before.members == members
+            && before.members_side == members_side;
+        if before.version > version || unchanged {
+            return;
+        }
+    }
+    let slot = Slot {
+        source: source.clone(),
+        version,
+        received: before.map_or(now, |before| before.received),
+        withdrawn,
+        readings,
+        refusals,
+        members,
+        members_side,
+        diastolics_asked: before.is_some_and(|before| before.diastolics_asked),
+        published: before.map(|before| before.published.clone()).unwrap_or_default(),
+        judged: before.map(|before| before.judged.clone()).unwrap_or_default(),
+    };
+    step.refusals.push((source.clone(), all_refusals(&slot)));
+    step.slots.insert(source.clone());
+    state.slots.insert(source, slot);
+}

@@ -1,0 +1,170 @@
+//! From an open concern to the rules' own sentences and the evidence beside them.
+
+use crate::fhir::Instant;
+use crate::fhir::quantity::round_pressure;
+use crate::outbox::draft::{AgeClass, DeltaFacts, Ground, Measured, SourceRef};
+use crate::patient::assess::{Assessment, Carried, Delta, Measurement, Paired};
+use crate::patient::concern::{ConcernNow, Headline};
+use crate::patient::gather::{Gathered, Member};
+use crate::rules::sheet::Rule;
+use crate::rules::{RuleKind, Sheet, phrase};
+
+/// The rules of a concern as grounds, in the order of the sheet.
+pub fn grounds(assessment: &Assessment<'_>, concern: &ConcernNow<'_>, sheet: &Sheet) -> Vec<Ground> {
+    concern
+        .rules
+        .indexes()
+        .filter_map(|index| sheet.rules.get(index))
+        .map(|rule| Ground {
+            rule: rule.id.clone(),
+            tier: rule.tier,
+            sentence: phrase::fill(&rule.says, |name| value(assessment, concern, sheet, rule, name)),
+            next: rule.next.clone(),
+        })
+        .collect()
+}
+
+/// The value of one placeholder.
+fn value(
+    assessment: &Assessment<'_>,
+    concern: &ConcernNow<'_>,
+    sheet: &Sheet,
+    rule: &Rule,
+    name: &str,
+) -> Option<String> {
+    let measurement = match concern.headline {
+        Headline::Measurement(index) | Headline::Carried(index, _) => assessment.measurements.get(index),
+        _ => None,
+    };
+    let delta = match concern.headline {
+        Headline::Carried(_, position) => measurement?.carried.get(position).map(|carried| carried.delta),
+        _ => measurement.and_then(|measurement| measurement.delta),
+    };
+    match name {
+        "delta" => delta.map(|delta| number_of(delta)),
+        "comparator" => Some(sheet.comparator.words().to_owned()),
+        "upper" => match rule.kind {
+            RuleKind::Delta { upper, .. } | RuleKind::Carried { upper, .. } | RuleKind::Sustained { upper, .. } => {
+                Some(upper.to_string())
+            }
+            _ => None,
+        },
+        "minutes" => measurement?.run.map(|run| run.minutes.to_string()),
+        "count" => measurement?.run.map(|run| run.count.to_string()),
+        "pressure" => match concern.headline {
+            Headline::Implausible(member) => Some(round_pressure(member.reading.pressure.mmhg).to_string()),
+            _ => measurement.map(|measurement| measurement.whole_pressure().to_string()),
+        },
+        "diastolic" => match concern.headline {
+            Headline::Diastolic(member) => Some(round_pressure(member.reading.pressure.mmhg).to_string()),
+            _ => None,
+        },
+        "at_or_above" => match rule.kind {
+            RuleKind::Absolute { at_or_above } => Some(at_or_above.to_string()),
+            _ => None,
+        },
+        "delta_or_none" => Some(match (delta, measurement.map(|measurement| measurement.paired)) {
+            (Some(delta), _) => format!("; delta pressure {} mmHg", number_of(delta)),
+            (None, Some(Paired::Asking)) => String::from("; its diastolic is being asked for"),
+            (None, _) => String::from("; there is no usable diastolic"),
+        }),
+        "before" => Some(sheet.pairing.before_minutes.to_string()),
+        "after" => Some(sheet.pairing.after_minutes.to_string()),
+        "last_diastolic" => measurement.map(|measurement| last_diastolic(assessment, measurement.at())),
+        "low" => limits(rule, sheet).map(|(low, _)| low.to_string()),
+        "high" => limits(rule, sheet).map(|(_, high)| high.to_string()),
+        "reason" => match concern.headline {
+            Headline::Unusable(_, reason) => Some(reason.sentence().to_owned()),
+            _ => None,
+        },
+        _ => None,
+    }
+}
+
+/// "30", or "at most 30".
+fn number_of(delta: Delta) -> String {
+    if delta.bounded_above { format!("at most {}", delta.whole) } else { delta.whole.to_string() }
+}
+
+fn limits(rule: &Rule, sheet: &Sheet) -> Option<(i64, i64)> {
+    match rule.kind {
+        RuleKind::CompartmentImplausible => {
+            Some((sheet.plausible.compartment_low, sheet.plausible.compartment_high))
+        }
+        RuleKind::DiastolicImplausible => Some((sheet.plausible.diastolic_low, sheet.plausible.diastolic_high)),
+        _ => None,
+    }
+}
+
+fn last_diastolic(assessment: &Assessment<'_>, at: Instant) -> String {
+    let before = assessment.diastolics.iter().rev().find(|diastolic| diastolic.current.reading.at <= at);
+    match before {
+        Some(diastolic) => {
+            let minutes = at.minutes_since(diastolic.current.reading.at);
+            format!("; the last one before it is {minutes} minutes older")
+        }
+        None => String::from("; none before it is known"),
+    }
+}
+
+/// A gathered measurement as evidence: every source, in a stable order.
+pub fn measured(gathered: &Gathered<'_>) -> Measured {
+    let mut members: Vec<Member<'_>> = Vec::with_capacity(gathered.others.len() + 1);
+    members.push(gathered.current);
+    members.extend(gathered.others.iter().copied());
+    members.sort_by_key(Member::identity);
+    let mut sources: Vec<SourceRef> = Vec::with_capacity(members.len());
+    for member in members {
+        if sources.last().is_none_or(|last| last.reference != member.slot.source) {
+            sources.push(SourceRef {
+                reference: member.slot.source.clone(),
+                version_id: member.slot.version.id.clone(),
+            });
+        }
+    }
+    one(gathered.current, sources)
+}
+
+/// A single reading as evidence.
+pub fn measured_alone(member: Member<'_>) -> Measured {
+    let reference = member.slot.source.clone();
+    one(member, vec![SourceRef { reference, version_id: member.slot.version.id.clone() }])
+}
+
+fn one(member: Member<'_>, sources: Vec<SourceRef>) -> Measured {
+    Measured {
+        sources,
+        pressure: member.reading.pressure.clone(),
+        at: member.reading.at,
+        method: member.reading.method,
+        status: member.reading.status,
+    }
+}
+
+/// The evidence of a pairing, or of a carried delta.
+pub fn facts(
+    assessment: &Assessment<'_>,
+    measurement: &Measurement<'_>,
+    carried: Option<&Carried>,
+) -> Option<DeltaFacts> {
+    let (diastolic, delta, age, tier) = match (carried, measurement.paired) {
+        (Some(carried), paired) => {
+            let age = if let Paired::With(_, age) = paired { age } else { AgeClass::Stale };
+            (carried.diastolic, carried.delta, age, carried.tier)
+        }
+        (None, Paired::With(index, age)) => (index, measurement.delta?, age, measurement.tier),
+        (None, _) => return None,
+    };
+    Some(DeltaFacts {
+        site: assessment.sites[measurement.gathered.site].clone().into_owned(),
+        body_site_json: measurement.gathered.current.reading.body_site_json.clone(),
+        compartment: measured(&measurement.gathered),
+        diastolic: measured(&assessment.diastolics[diastolic]),
+        delta_mmhg: delta.exact,
+        delta_whole_mmhg: delta.whole,
+        bounded_above: delta.bounded_above,
+        age,
+        carried: carried.is_some(),
+        tier,
+    })
+}

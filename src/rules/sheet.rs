@@ -1,0 +1,463 @@
+//! The rule sheet: one TOML file, versioned and hashed. Everything that decides is in it.
+
+use super::Tier;
+use serde::Deserialize;
+use sha2::{Digest, Sha256};
+
+/// The adult sheet that the program carries.
+pub const ADULT: &str = include_str!("../../profiles/rules/adult.toml");
+
+/// Why a sheet is refused; the text names line and column.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{file}: {message}")]
+pub struct SheetError {
+    /// The file (or "built-in adult sheet").
+    pub file: String,
+    /// What is wrong, where, and what to do.
+    pub message: String,
+}
+
+/// How a delta is compared with a threshold.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ThresholdComparator {
+    /// `<=`: exactly 30 alerts (the default).
+    AtOrBelow,
+    /// `<`.
+    Below,
+}
+
+impl ThresholdComparator {
+    /// "at or below" / "below".
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::AtOrBelow => "at or below",
+            Self::Below => "below",
+        }
+    }
+}
+
+/// `[pairing]`, minutes.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Pairing {
+    /// How much older than the compartment reading a diastolic may be.
+    pub before_minutes: i64,
+    /// How much newer.
+    pub after_minutes: i64,
+    /// Age class `simultaneous` up to here; also how close to the best a preferred method must be.
+    pub simultaneous_minutes: i64,
+    /// Age class `paired` up to here; older is `stale`.
+    pub paired_minutes: i64,
+    /// How long a compartment reading is carried against newer diastolics.
+    pub carry_minutes: i64,
+    /// How far in the future a reading may lie.
+    pub clock_skew_minutes: i64,
+    /// Preferred methods, best first; empty: only time decides.
+    pub method_order: Vec<crate::recognise::Method>,
+}
+
+/// `[plausible]`, whole mmHg, all inclusive.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Plausible {
+    /// Lowest usable compartment pressure.
+    pub compartment_low: i64,
+    /// Highest usable compartment pressure.
+    pub compartment_high: i64,
+    /// Above this a compartment pressure is used and asks for verification.
+    pub compartment_verify_above: i64,
+    /// Lowest usable diastolic.
+    pub diastolic_low: i64,
+    /// Highest usable diastolic.
+    pub diastolic_high: i64,
+}
+
+/// What a rule looks at. Thresholds in whole mmHg.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RuleKind {
+    /// The delta of a pairing lies in a band: above `lower`, at or below (or below) `upper`.
+    Delta {
+        /// Other end of the band; None: unbounded.
+        lower: Option<i64>,
+        /// The threshold.
+        upper: i64,
+    },
+    /// The same for a carried delta.
+    Carried {
+        /// Other end of the band; None: unbounded.
+        lower: Option<i64>,
+        /// The threshold.
+        upper: i64,
+    },
+    /// Every delta at or below `upper` for `minutes`, in at least `readings` readings.
+    Sustained {
+        /// The threshold.
+        upper: i64,
+        /// From the first to the last low reading.
+        minutes: i64,
+        /// At least so many.
+        readings: usize,
+    },
+    /// The compartment pressure alone, while no delta rule of an alert holds.
+    Absolute {
+        /// Inclusive.
+        at_or_above: i64,
+    },
+    /// No usable diastolic for the newest reading of a site.
+    DiastolicMissing,
+    /// The newest reading of a site has no side.
+    SideMissing,
+    /// The newest reading of a site is outside the plausible range.
+    CompartmentImplausible,
+    /// The newest reading of a site is negative or very high.
+    CompartmentVerify,
+    /// The newest diastolic is outside the plausible range.
+    DiastolicImplausible,
+    /// A compartment reading could not be used at all.
+    CompartmentUnusable,
+}
+
+/// What an example must show.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Expect {
+    /// The rule holds at the end.
+    Holds,
+    /// It does not.
+    DoesNotHold,
+}
+
+/// One reading of an example.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ExampleReading {
+    /// Minutes after the start of the example.
+    pub minute: i64,
+    /// A diastolic, mmHg.
+    pub diastolic: Option<i64>,
+    /// A compartment pressure, mmHg.
+    pub pressure: Option<i64>,
+    /// A compartment reading that is refused, by reason code.
+    pub unusable: Option<crate::recognise::Reason>,
+    /// Side of the compartment reading (left when absent).
+    pub side: Option<crate::recognise::Side>,
+}
+
+/// One example of a rule.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Example {
+    /// What must be.
+    pub expect: Expect,
+    /// Why this example.
+    pub why: String,
+    /// What was measured.
+    pub readings: Vec<ExampleReading>,
+}
+
+/// One rule.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Rule {
+    /// Its name on messages.
+    pub id: String,
+    /// What it raises.
+    pub tier: Tier,
+    /// What it looks at.
+    pub kind: RuleKind,
+    /// Runs on children (below `adult_from_years`).
+    pub children: bool,
+    /// Where it comes from, with its known failures.
+    pub citation: String,
+    /// C, C2, M or D.
+    pub mark: String,
+    /// Sentence of what was found.
+    pub says: String,
+    /// What to do next.
+    pub next: String,
+    /// At least three.
+    pub examples: Vec<Example>,
+}
+
+/// The sheet.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Sheet {
+    /// Its name.
+    pub id: String,
+    /// Its version.
+    pub version: String,
+    /// Title for people.
+    pub title: String,
+    /// SHA-256 of the file, hex.
+    pub hash: String,
+    /// Below this age (years) the sheet is marked as not validated.
+    pub adult_from_years: i64,
+    /// Inclusive or not.
+    pub comparator: ThresholdComparator,
+    /// Pairing.
+    pub pairing: Pairing,
+    /// Plausibility.
+    pub plausible: Plausible,
+    /// A concern closes after so many readings without a rule.
+    pub close_after_readings: usize,
+    /// In the order of the file.
+    pub rules: Vec<Rule>,
+}
+
+impl Sheet {
+    /// Read and check a sheet. `file` is only for error texts.
+    ///
+    /// # Errors
+    /// When the text is not TOML of this form or a number makes no sense; with line and column.
+    pub fn parse(file: &str, text: &str) -> Result<Self, SheetError> {
+        let raw: RawSheet = toml::from_str(text)
+            .map_err(|error| SheetError { file: file.to_owned(), message: error.to_string().trim_end().to_owned() })?;
+        let hash = format!("{:x}", Sha256::digest(text.as_bytes()));
+        raw.check(hash).map_err(|(span, message)| {
+            let (line, column) = position(text, span.start);
+            SheetError { file: file.to_owned(), message: format!("line {line}, column {column}: {message}") }
+        })
+    }
+
+    /// The built-in adult sheet.
+    ///
+    /// # Errors
+    /// Never in a tested build; the error is passed on all the same.
+    pub fn adult() -> Result<Self, SheetError> {
+        Self::parse("built-in adult sheet", ADULT)
+    }
+
+    /// True when `delta` (whole mmHg) is at or below (or below) `threshold`, as the sheet compares.
+    pub fn is_low(&self, delta: i64, threshold: i64) -> bool {
+        match self.comparator {
+            ThresholdComparator::AtOrBelow => delta <= threshold,
+            ThresholdComparator::Below => delta < threshold,
+        }
+    }
+
+    /// True when `delta` lies in the band of a rule.
+    pub fn in_band(&self, delta: i64, lower: Option<i64>, upper: i64) -> bool {
+        self.is_low(delta, upper) && lower.is_none_or(|lower| !self.is_low(delta, lower))
+    }
+
+    /// The greatest threshold whose rule raises `act` or more: 30 in the adult sheet. Where no
+    /// delta rule does, the lowest possible number.
+    pub fn alert_threshold(&self) -> i64 {
+        let thresholds = self.rules.iter().filter(|rule| rule.tier >= Tier::Act);
+        thresholds
+            .filter_map(|rule| match rule.kind {
+                RuleKind::Delta { upper, .. } => Some(upper),
+                _ => None,
+            })
+            .max()
+            .unwrap_or(i64::MIN)
+    }
+}
+
+/// Line and column (from 1) of a byte offset.
+fn position(text: &str, offset: usize) -> (usize, usize) {
+    let before = &text.as_bytes()[..offset.min(text.len())];
+    let line = before.iter().filter(|byte| **byte == b'\n').count() + 1;
+    let column = before.iter().rev().take_while(|byte| **byte != b'\n').count() + 1;
+    (line, column)
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawSheet {
+    id: String,
+    version: String,
+    title: String,
+    adult_from_years: i64,
+    delta: RawDelta,
+    pairing: toml::Spanned<Pairing>,
+    plausible: toml::Spanned<Plausible>,
+    concern: toml::Spanned<RawConcern>,
+    #[serde(rename = "rule")]
+    rules: Vec<toml::Spanned<RawRule>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawDelta {
+    comparator: ThresholdComparator,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawConcern {
+    close_after_readings: usize,
+}
+
+#[derive(Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum RawKind {
+    Delta,
+    Carried,
+    Sustained,
+    Absolute,
+    DiastolicMissing,
+    SideMissing,
+    CompartmentImplausible,
+    CompartmentVerify,
+    DiastolicImplausible,
+    CompartmentUnusable,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawRule {
+    id: String,
+    kind: RawKind,
+    tier: Tier,
+    lower_mmhg: Option<i64>,
+    upper_mmhg: Option<i64>,
+    minutes: Option<i64>,
+    readings: Option<usize>,
+    at_or_above_mmhg: Option<i64>,
+    #[serde(default = "yes")]
+    children: bool,
+    citation: String,
+    mark: String,
+    says: String,
+    next: String,
+    #[serde(default, rename = "example")]
+    examples: Vec<Example>,
+}
+
+fn yes() -> bool {
+    true
+}
+
+type Refused = (std::ops::Range<usize>, String);
+
+impl RawSheet {
+    fn check(self, hash: String) -> Result<Sheet, Refused> {
+        let span = self.pairing.span();
+        let pairing = self.pairing.into_inner();
+        let ordered = 0 <= pairing.after_minutes
+            && 0 <= pairing.simultaneous_minutes
+            && pairing.simultaneous_minutes <= pairing.paired_minutes
+            && pairing.paired_minutes <= pairing.before_minutes
+            && pairing.before_minutes <= 24 * 60
+            && pairing.after_minutes <= 24 * 60
+            && (0..=24 * 60).contains(&pairing.clock_skew_minutes)
+            && (0..=48 * 60).contains(&pairing.carry_minutes);
+        if !ordered {
+            return Err((span, "[pairing] needs 0 <= simultaneous <= paired <= before <= 1440 minutes, 0 <= after and clock_skew <= 1440, and 0 <= carry <= 2880".into()));
+        }
+        let span = self.plausible.span();
+        let plausible = self.plausible.into_inner();
+        let ordered = plausible.compartment_low < plausible.compartment_verify_above
+            && plausible.compartment_verify_above <= plausible.compartment_high
+            && plausible.diastolic_low < plausible.diastolic_high;
+        if !ordered {
+            return Err((span, "[plausible] each low must be below its high, and compartment_verify_above between them".into()));
+        }
+        let span = self.concern.span();
+        let close_after_readings = self.concern.into_inner().close_after_readings;
+        if !(1..=20).contains(&close_after_readings) {
+            return Err((span, "close_after_readings must be from 1 to 20".into()));
+        }
+        let mut rules: Vec<Rule> = Vec::with_capacity(self.rules.len());
+        for raw in self.rules {
+            let span = raw.span();
+            let rule = raw.into_inner().check().map_err(|message| (span.clone(), message))?;
+            if rules.iter().any(|other| other.id == rule.id) {
+                return Err((span, format!("two rules have the id {:?}; give each its own", rule.id)));
+            }
+            rules.push(rule);
+        }
+        Ok(Sheet {
+            id: self.id,
+            version: self.version,
+            title: self.title,
+            hash,
+            adult_from_years: self.adult_from_years,
+            comparator: self.delta.comparator,
+            pairing,
+            plausible,
+            close_after_readings,
+            rules,
+        })
+    }
+}
+
+impl RawRule {
+    fn check(self) -> Result<Rule, String> {
+        let kind = self.kind()?;
+        if self.examples.len() < 3 {
+            return Err(format!("rule {:?} has {} examples; it needs at least three", self.id, self.examples.len()));
+        }
+        let both = self.examples.iter().any(|example| example.expect == Expect::Holds)
+            && self.examples.iter().any(|example| example.expect == Expect::DoesNotHold);
+        if !both {
+            return Err(format!("rule {:?} needs an example that holds and one that does not", self.id));
+        }
+        if self.citation.trim().is_empty() || !["C", "C2", "M", "D"].contains(&self.mark.as_str()) {
+            return Err(format!("rule {:?} needs a citation and a mark: C, C2, M or D", self.id));
+        }
+        super::phrase::check(&self.says).map_err(|message| format!("rule {:?}: says: {message}", self.id))?;
+        super::phrase::check(&self.next).map_err(|message| format!("rule {:?}: next: {message}", self.id))?;
+        Ok(Rule {
+            id: self.id,
+            tier: self.tier,
+            kind,
+            children: self.children,
+            citation: self.citation,
+            mark: self.mark,
+            says: self.says,
+            next: self.next,
+            examples: self.examples,
+        })
+    }
+
+    /// The kind with its parameters; a parameter that the kind does not have is an error.
+    fn kind(&self) -> Result<RuleKind, String> {
+        let given = [
+            ("lower_mmhg", self.lower_mmhg.is_some()),
+            ("upper_mmhg", self.upper_mmhg.is_some()),
+            ("minutes", self.minutes.is_some()),
+            ("readings", self.readings.is_some()),
+            ("at_or_above_mmhg", self.at_or_above_mmhg.is_some()),
+        ];
+        let allow = |allowed: &[&str]| match given.iter().find(|(name, given)| *given && !allowed.contains(name)) {
+            Some((name, _)) => Err(format!("rule {:?} of this kind has no parameter {name}", self.id)),
+            None => Ok(()),
+        };
+        let need = |name: &str, value: Option<i64>| value.ok_or_else(|| format!("rule {:?} needs {name}", self.id));
+        match self.kind {
+            RawKind::Delta | RawKind::Carried => {
+                allow(&["lower_mmhg", "upper_mmhg"])?;
+                let (lower, upper) = (self.lower_mmhg, need("upper_mmhg", self.upper_mmhg)?);
+                if lower.is_some_and(|lower| lower >= upper) {
+                    return Err(format!("rule {:?}: lower_mmhg must be below upper_mmhg", self.id));
+                }
+                Ok(if matches!(self.kind, RawKind::Delta) {
+                    RuleKind::Delta { lower, upper }
+                } else {
+                    RuleKind::Carried { lower, upper }
+                })
+            }
+            RawKind::Sustained => {
+                allow(&["upper_mmhg", "minutes", "readings"])?;
+                let readings = self.readings.unwrap_or(2);
+                let minutes = need("minutes", self.minutes)?;
+                if readings < 2 || minutes < 1 {
+                    return Err(format!("rule {:?} needs at least 2 readings and 1 minute", self.id));
+                }
+                Ok(RuleKind::Sustained { upper: need("upper_mmhg", self.upper_mmhg)?, minutes, readings })
+            }
+            RawKind::Absolute => {
+                allow(&["at_or_above_mmhg"])?;
+                Ok(RuleKind::Absolute { at_or_above: need("at_or_above_mmhg", self.at_or_above_mmhg)? })
+            }
+            RawKind::DiastolicMissing => allow(&[]).map(|()| RuleKind::DiastolicMissing),
+            RawKind::SideMissing => allow(&[]).map(|()| RuleKind::SideMissing),
+            RawKind::CompartmentImplausible => allow(&[]).map(|()| RuleKind::CompartmentImplausible),
+            RawKind::CompartmentVerify => allow(&[]).map(|()| RuleKind::CompartmentVerify),
+            RawKind::DiastolicImplausible => allow(&[]).map(|()| RuleKind::DiastolicImplausible),
+            RawKind::CompartmentUnusable => allow(&[]).map(|()| RuleKind::CompartmentUnusable),
+        }
+    }
+}
