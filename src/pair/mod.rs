@@ -81,7 +81,10 @@ fn distance(one: Instant, other: Instant) -> i64 {
 }
 
 fn rank(method: Method, order: &[Method]) -> usize {
-    order.iter().position(|preferred| *preferred == method).unwrap_or(order.len())
+    order
+        .iter()
+        .position(|preferred| *preferred == method)
+        .unwrap_or(order.len())
 }
 
 #[cfg(test)]
@@ -91,7 +94,12 @@ mod tests {
     use crate::rules::Sheet;
 
     fn version(number: u64) -> Version {
-        Version { last_updated: None, number: Some(number), id: number.to_string(), digest: String::new() }
+        Version {
+            last_updated: None,
+            number: Some(number),
+            id: number.to_string(),
+            digest: String::new(),
+        }
     }
 
     fn choice(candidates: &[(i64, Method, u64, &str)], order: &[Method]) -> Option<usize> {
@@ -118,7 +126,10 @@ mod tests {
         assert_eq!(choice(&[(-61, Cuff, 1, "a")], &[]), None);
         assert_eq!(choice(&[(5, Cuff, 1, "a")], &[]), Some(0));
         assert_eq!(choice(&[(6, Cuff, 1, "a")], &[]), None);
-        assert_eq!(choice(&[(-30, Cuff, 1, "a"), (-4, Cuff, 1, "b"), (5, Cuff, 1, "c")], &[]), Some(1));
+        assert_eq!(
+            choice(&[(-30, Cuff, 1, "a"), (-4, Cuff, 1, "b"), (5, Cuff, 1, "c")], &[]),
+            Some(1)
+        );
     }
 
     #[test]
@@ -132,7 +143,13 @@ mod tests {
     #[test]
     fn a_preferred_method_wins_only_near_the_best() {
         use Method::{ArterialLine, Cuff};
-        assert_eq!(choice(&[(-6, ArterialLine, 1, "a"), (-1, Cuff, 1, "b")], &[ArterialLine]), Some(0));
-        assert_eq!(choice(&[(-7, ArterialLine, 1, "a"), (-1, Cuff, 1, "b")], &[ArterialLine]), Some(1));
+        assert_eq!(
+            choice(&[(-6, ArterialLine, 1, "a"), (-1, Cuff, 1, "b")], &[ArterialLine]),
+            Some(0)
+        );
+        assert_eq!(
+            choice(&[(-7, ArterialLine, 1, "a"), (-1, Cuff, 1, "b")], &[ArterialLine]),
+            Some(1)
+        );
     }
 }

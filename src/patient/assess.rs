@@ -123,7 +123,11 @@ impl<'s> Measurement<'s> {
 
     /// Highest tier, carried deltas included.
     pub fn peak(&self) -> Option<Tier> {
-        self.carried.iter().filter_map(|carried| carried.tier).max().max(self.tier)
+        self.carried
+            .iter()
+            .filter_map(|carried| carried.tier)
+            .max()
+            .max(self.tier)
     }
 
     /// True when one of its readings comes from `source`.
@@ -147,7 +151,7 @@ pub struct Assessment<'s> {
     /// Implausible compartment readings (site index, reading).
     pub implausible: Vec<(usize, Member<'s>)>,
     /// Concerns that are open now.
-    pub concerns: Vec<ConcernNow>,
+    pub concerns: Vec<ConcernNow<'s>>,
     /// What judgement of the whole set puts aside, by source.
     pub judged: BTreeMap<&'s str, Vec<Refusal>>,
     /// Measurements (indexes) whose source is to be asked for earlier diastolics.
@@ -161,14 +165,24 @@ pub struct Assessment<'s> {
 impl<'s> Assessment<'s> {
     /// The measurements of one site, in time order, with their indexes.
     pub fn of_site(&self, site: usize) -> impl DoubleEndedIterator<Item = (usize, &Measurement<'s>)> {
-        self.measurements.iter().enumerate().filter(move |(_, measurement)| measurement.gathered.site == site)
+        self.measurements
+            .iter()
+            .enumerate()
+            .filter(move |(_, measurement)| measurement.gathered.site == site)
     }
 }
 
 /// Assess one patient.
 pub fn assess<'s>(state: &'s State, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Assessment<'s> {
-    let Gathering { sites, compartments, diastolics, implausible, implausible_diastolic, judged, next_due } =
-        gather(state, sheet, now);
+    let Gathering {
+        sites,
+        compartments,
+        diastolics,
+        implausible,
+        implausible_diastolic,
+        judged,
+        next_due,
+    } = gather(state, sheet, now);
     let candidates: Vec<Candidate<'_>> = diastolics.iter().map(candidate).collect();
     let age_note = age_note(state.birth_date.as_deref(), sheet, now);
     let mut assessment = Assessment {
@@ -199,7 +213,12 @@ pub fn assess<'s>(state: &'s State, sheet: &Sheet, policy: AskPolicy, now: Insta
 
 fn candidate<'s>(gathered: &Gathered<'s>) -> Candidate<'s> {
     let Member { slot, reading } = gathered.current;
-    Candidate { at: reading.at, method: reading.method, version: &slot.version, source: &slot.source }
+    Candidate {
+        at: reading.at,
+        method: reading.method,
+        version: &slot.version,
+        source: &slot.source,
+    }
 }
 
 /// Pair one measurement and take the difference.
@@ -247,13 +266,20 @@ fn measure<'s>(
 /// diastolic − compartment; None when the compartment pressure is only an upper bound, for then
 /// the delta is a lower bound, which can neither raise nor close a concern.
 pub fn difference(diastolic: &Gathered<'_>, compartment: &Gathered<'_>) -> Option<Delta> {
-    let (minuend, subtrahend) = (&diastolic.current.reading.pressure, &compartment.current.reading.pressure);
+    let (minuend, subtrahend) = (
+        &diastolic.current.reading.pressure,
+        &compartment.current.reading.pressure,
+    );
     if matches!(subtrahend.comparator, Some(Comparator::Less | Comparator::LessOrEqual)) {
         return None;
     }
     let exact = minuend.mmhg - subtrahend.mmhg;
     let bounded_above = minuend.comparator.is_some() || subtrahend.comparator.is_some();
-    Some(Delta { exact, whole: round_delta(exact), bounded_above })
+    Some(Delta {
+        exact,
+        whole: round_delta(exact),
+        bounded_above,
+    })
 }
 
 /// Rules on every measurement, site by site, in order of time.
@@ -263,7 +289,9 @@ fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet) {
     let mut site_before = usize::MAX;
     for index in 0..assessment.measurements.len() {
         let (before, rest) = assessment.measurements.split_at_mut(index);
-        let Some((measurement, after)) = rest.split_first_mut() else { break };
+        let Some((measurement, after)) = rest.split_first_mut() else {
+            break;
+        };
         let site = measurement.gathered.site;
         if site != site_before {
             low_run = None;
@@ -274,8 +302,9 @@ fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet) {
         let threshold = sustained_threshold(sheet);
         match (measurement.delta, threshold) {
             (Some(delta), Some(threshold)) if sheet.is_low(delta.whole, threshold) => {
-                let (first, count, gap) =
-                    low_run.map_or((at, 0, 0), |(first, last, count, gap)| (first, count, gap.max(at.minutes_since(last))));
+                let (first, count, gap) = low_run.map_or((at, 0, 0), |(first, last, count, gap)| {
+                    (first, count, gap.max(at.minutes_since(last)))
+                });
                 low_run = Some((first, at, count + 1, gap));
                 measurement.run = Some(Run {
                     minutes: at.millis_since(first) / crate::fhir::instant::MINUTE_MILLIS,
@@ -287,7 +316,10 @@ fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet) {
             _ => {}
         }
         judge(measurement, sheet, child);
-        let next = after.first().filter(|next| next.gathered.site == site).map(Measurement::at);
+        let next = after
+            .first()
+            .filter(|next| next.gathered.site == site)
+            .map(Measurement::at);
         carry(measurement, next, &assessment.diastolics, sheet, child);
     }
 }
@@ -310,12 +342,12 @@ fn judge(measurement: &mut Measurement<'_>, sheet: &Sheet, child: bool) {
             continue;
         }
         let holds = match rule.kind {
-            RuleKind::Delta { lower, upper } => {
-                measurement.delta.is_some_and(|delta| sheet.in_band(delta.whole, lower, upper))
-            }
-            RuleKind::Sustained { minutes, readings, .. } => {
-                measurement.run.is_some_and(|run| run.minutes >= minutes && run.count >= readings)
-            }
+            RuleKind::Delta { lower, upper } => measurement
+                .delta
+                .is_some_and(|delta| sheet.in_band(delta.whole, lower, upper)),
+            RuleKind::Sustained { minutes, readings, .. } => measurement
+                .run
+                .is_some_and(|run| run.minutes >= minutes && run.count >= readings),
             RuleKind::Absolute { at_or_above } => {
                 let delta_speaks = measurement.delta.is_some_and(|delta| sheet.is_low(delta.whole, alert));
                 whole >= at_or_above && !only_upper_bound && !delta_speaks
@@ -351,10 +383,20 @@ fn carry(
         if moment > end || next.is_some_and(|next| moment >= next) {
             break;
         }
-        let Some(delta) = difference(diastolic, &measurement.gathered) else { break };
-        let mut carried = Carried { diastolic: index, delta, rules: Rules::default(), tier: None, raises: false };
+        let Some(delta) = difference(diastolic, &measurement.gathered) else {
+            break;
+        };
+        let mut carried = Carried {
+            diastolic: index,
+            delta,
+            rules: Rules::default(),
+            tier: None,
+            raises: false,
+        };
         for (rule_index, rule) in sheet.rules.iter().enumerate() {
-            let RuleKind::Carried { lower, upper } = rule.kind else { continue };
+            let RuleKind::Carried { lower, upper } = rule.kind else {
+                continue;
+            };
             if (rule.children || !child) && sheet.in_band(delta.whole, lower, upper) {
                 carried.rules.add(rule_index);
                 carried.tier = carried.tier.max(Some(rule.tier));
@@ -374,14 +416,20 @@ pub fn age_note(birth_date: Option<&str>, sheet: &Sheet, now: Instant) -> AgeNot
     };
     let date = |instant: Instant| {
         let timestamp = jiff::Timestamp::from_millisecond(instant.millis()).ok()?;
-        Some(timestamp.to_zoned(jiff::tz::TimeZone::UTC).date())
+        Some(jiff::tz::Offset::UTC.to_datetime(timestamp).date())
     };
     // The span of a day reaches into both neighbours for the sake of unknown zones; noon is inside.
     let latest = Instant::from_millis(span.latest.millis() - 24 * 60 * crate::fhir::instant::MINUTE_MILLIS);
-    let (Some(born), Some(today)) = (date(latest), date(now)) else { return AgeNote::Unknown };
+    let (Some(born), Some(today)) = (date(latest), date(now)) else {
+        return AgeNote::Unknown;
+    };
     let had_birthday = (today.month(), today.day()) >= (born.month(), born.day());
     let years = i64::from(today.year()) - i64::from(born.year()) - i64::from(!had_birthday);
-    if years >= sheet.adult_from_years { AgeNote::InBand } else { AgeNote::Child }
+    if years >= sheet.adult_from_years {
+        AgeNote::InBand
+    } else {
+        AgeNote::Child
+    }
 }
 
 /// The family of a rule.

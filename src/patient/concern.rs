@@ -54,12 +54,7 @@ pub fn concerns<'s>(assessment: &Assessment<'s>, state: &'s State, sheet: &Sheet
 }
 
 /// The limb: the highest tier among the readings that still count.
-fn pressure_concern<'s>(
-    assessment: &Assessment<'s>,
-    site: usize,
-    key: &str,
-    sheet: &Sheet,
-) -> Option<ConcernNow<'s>> {
+fn pressure_concern<'s>(assessment: &Assessment<'s>, site: usize, key: &str, sheet: &Sheet) -> Option<ConcernNow<'s>> {
     let mut conclusive = 0;
     let mut newest = true;
     let mut best: Option<(Tier, Rules, Headline<'s>)> = None;
@@ -72,7 +67,11 @@ fn pressure_concern<'s>(
     };
     for (index, measurement) in assessment.of_site(site).rev() {
         // Of the newest measurement only the last few diastolics still count; of older ones the peak.
-        let counted = if newest { sheet.close_after_readings } else { measurement.carried.len() };
+        let counted = if newest {
+            sheet.close_after_readings
+        } else {
+            measurement.carried.len()
+        };
         for (position, carried) in measurement.carried.iter().enumerate().rev().take(counted) {
             consider(carried.tier, carried.rules, Headline::Carried(index, position));
         }
@@ -86,7 +85,10 @@ fn pressure_concern<'s>(
         }
     }
     best.map(|(tier, rules, headline)| ConcernNow {
-        key: ConcernKey { site: key.to_owned(), family: Family::Pressure },
+        key: ConcernKey {
+            site: key.to_owned(),
+            family: Family::Pressure,
+        },
         site: Some(site),
         tier,
         rules,
@@ -108,8 +110,11 @@ fn measurement_concern<'s>(
         .filter(|(of, _)| *of == site)
         .map(|(_, member)| *member)
         .max_by_key(|member| member.reading.at);
-    let implausible = implausible
-        .filter(|member| newest.as_ref().is_none_or(|(_, measurement)| member.reading.at > measurement.at()));
+    let implausible = implausible.filter(|member| {
+        newest
+            .as_ref()
+            .is_none_or(|(_, measurement)| member.reading.at > measurement.at())
+    });
     let headline = match (implausible, newest.as_ref()) {
         (Some(member), _) => Headline::Implausible(member),
         (None, Some((index, _))) => Headline::Measurement(*index),
@@ -121,7 +126,10 @@ fn measurement_concern<'s>(
         _ => false,
     };
     named(sheet, Family::Measurement, holds).map(|(tier, rules)| ConcernNow {
-        key: ConcernKey { site: key.to_owned(), family: Family::Measurement },
+        key: ConcernKey {
+            site: key.to_owned(),
+            family: Family::Measurement,
+        },
         site: Some(site),
         tier,
         rules,
@@ -157,7 +165,10 @@ fn patient_concern<'s>(assessment: &Assessment<'s>, state: &'s State, sheet: &Sh
         _ => kind == RuleKind::DiastolicImplausible,
     };
     named(sheet, Family::Measurement, holds).map(|(tier, rules)| ConcernNow {
-        key: ConcernKey { site: String::new(), family: Family::Measurement },
+        key: ConcernKey {
+            site: String::new(),
+            family: Family::Measurement,
+        },
         site: None,
         tier,
         rules,
@@ -179,7 +190,11 @@ fn unusable(state: &State) -> Option<(&str, Reason)> {
     let usable = state
         .slots
         .values()
-        .filter(|slot| slot.readings.iter().any(|reading| reading.kind == crate::recognise::Kind::Compartment))
+        .filter(|slot| {
+            slot.readings
+                .iter()
+                .any(|reading| reading.kind == crate::recognise::Kind::Compartment)
+        })
         .map(|slot| slot.version.last_updated)
         .max();
     (usable.is_none_or(|usable| usable <= refused.0)).then_some((refused.1, refused.2))

@@ -78,12 +78,22 @@ pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s
                 Kind::Compartment => {
                     let site = gathering.site_of(member, &sides);
                     if gathering.plausible_compartment(member, site, sheet) {
-                        compartments.push(Gathered { owner: member, current: member, others: Vec::new(), site });
+                        compartments.push(Gathered {
+                            owner: member,
+                            current: member,
+                            others: Vec::new(),
+                            site,
+                        });
                     }
                 }
                 Kind::Diastolic => {
                     if gathering.plausible_diastolic(member, sheet) {
-                        diastolics.push(Gathered { owner: member, current: member, others: Vec::new(), site: 0 });
+                        diastolics.push(Gathered {
+                            owner: member,
+                            current: member,
+                            others: Vec::new(),
+                            site: 0,
+                        });
                     }
                 }
                 Kind::Systolic | Kind::Mean => {}
@@ -130,9 +140,16 @@ impl<'s> Gathering<'s> {
 
     /// Index of the site of a compartment reading; its panel's side fills in for a missing one.
     fn site_of(&mut self, member: Member<'s>, sides: &HashMap<&str, Side>) -> usize {
-        let site = member.reading.site.as_ref().map_or_else(|| Cow::Owned(unstated()), Cow::Borrowed);
+        let site = member
+            .reading
+            .site
+            .as_ref()
+            .map_or_else(|| Cow::Owned(unstated()), Cow::Borrowed);
         let site = match (site.side, sides.get(member.slot.source.as_str())) {
-            (Side::Unstated, Some(side)) => Cow::Owned(Site { side: *side, ..site.into_owned() }),
+            (Side::Unstated, Some(side)) => Cow::Owned(Site {
+                side: *side,
+                ..site.into_owned()
+            }),
             _ => site,
         };
         if let Some(index) = self.sites.iter().position(|known| same_site(known, &site)) {
@@ -149,7 +166,11 @@ impl<'s> Gathering<'s> {
             return true;
         }
         self.implausible.push((site, member));
-        self.refuse(member, Reason::Implausible, format!("compartment pressure {whole} mmHg"));
+        self.refuse(
+            member,
+            Reason::Implausible,
+            format!("compartment pressure {whole} mmHg"),
+        );
         false
     }
 
@@ -157,15 +178,25 @@ impl<'s> Gathering<'s> {
         let whole = round_pressure(member.reading.pressure.mmhg);
         let range = sheet.plausible.diastolic_low..=sheet.plausible.diastolic_high;
         if !range.contains(&whole) {
-            if self.implausible_diastolic.is_none_or(|other| other.reading.at <= member.reading.at) {
+            if self
+                .implausible_diastolic
+                .is_none_or(|other| other.reading.at <= member.reading.at)
+            {
                 self.implausible_diastolic = Some(member);
             }
             self.refuse(member, Reason::Implausible, format!("diastolic {whole} mmHg"));
             return false;
         }
         // "at least 70" can neither raise nor close a concern: it is no diastolic to pair with.
-        if matches!(member.reading.pressure.comparator, Some(Comparator::Greater | Comparator::GreaterOrEqual)) {
-            self.refuse(member, Reason::NumberNotUsable, String::from("the diastolic is only a lower bound"));
+        if matches!(
+            member.reading.pressure.comparator,
+            Some(Comparator::Greater | Comparator::GreaterOrEqual)
+        ) {
+            self.refuse(
+                member,
+                Reason::NumberNotUsable,
+                String::from("the diastolic is only a lower bound"),
+            );
             return false;
         }
         true
@@ -177,7 +208,9 @@ impl<'s> Gathering<'s> {
         join_by_identifier(&mut list);
         list.sort_by(|left, right| {
             let (one, other) = (left.current.reading, right.current.reading);
-            (left.site, one.at).cmp(&(right.site, other.at)).then_with(|| one.pressure.mmhg.cmp(&other.pressure.mmhg))
+            (left.site, one.at)
+                .cmp(&(right.site, other.at))
+                .then_with(|| one.pressure.mmhg.cmp(&other.pressure.mmhg))
         });
         let mut once: Vec<Gathered<'s>> = Vec::with_capacity(list.len());
         for next in list {
@@ -188,7 +221,11 @@ impl<'s> Gathering<'s> {
         }
         for measurement in &once {
             for other in &measurement.others {
-                self.refuse(*other, Reason::Duplicate, format!("also {}", measurement.current.slot.source));
+                self.refuse(
+                    *other,
+                    Reason::Duplicate,
+                    format!("also {}", measurement.current.slot.source),
+                );
             }
         }
         once
@@ -196,7 +233,12 @@ impl<'s> Gathering<'s> {
 }
 
 fn unstated() -> Site {
-    Site { side: Side::Unstated, system: String::new(), code: "unstated".into(), display: "site not stated".into() }
+    Site {
+        side: Side::Unstated,
+        system: String::new(),
+        code: "unstated".into(),
+        display: "site not stated".into(),
+    }
 }
 
 fn same_site(one: &Site, other: &Site) -> bool {
@@ -225,7 +267,10 @@ fn join<'s>(into: &mut Gathered<'s>, next: Gathered<'s>) {
     let newest = (0..members.len())
         .max_by(|left, right| {
             let (one, other) = (members[*left], members[*right]);
-            one.slot.version.last_updated.cmp(&other.slot.version.last_updated)
+            one.slot
+                .version
+                .last_updated
+                .cmp(&other.slot.version.last_updated)
                 // Of equally new ones the smallest identity counts.
                 .then_with(|| other.identity().cmp(&one.identity()))
         })
@@ -251,7 +296,9 @@ fn join_by_identifier(list: &mut Vec<Gathered<'_>>) {
         });
         let index = same.unwrap_or(kept.len());
         for identifier in identifiers {
-            first_by_identifier.entry((identifier.as_str(), item.site)).or_insert(index);
+            first_by_identifier
+                .entry((identifier.as_str(), item.site))
+                .or_insert(index);
         }
         match same {
             Some(index) => join(&mut kept[index], item),

@@ -6,15 +6,15 @@
 //! `assess` (pairing, delta, rules) → `concern` (which concerns are open) → `publish` (derived
 //! Observations) and `tell` (messages) → `step` (state and effects).
 
-pub mod state;
-pub mod gather;
 pub mod assess;
 pub mod concern;
-pub mod words;
-pub mod publish;
-pub mod tell;
 pub mod effect;
+pub mod gather;
+pub mod publish;
+pub mod state;
 pub mod step;
+pub mod tell;
+pub mod words;
 
 pub use assess::{AskPolicy, Assessment, assess};
 pub use effect::{Effect, Input, Question, Step};

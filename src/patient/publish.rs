@@ -32,10 +32,23 @@ pub fn publish(state: &State, assessment: &Assessment<'_>, sheet: &Sheet, now: I
         }
         for carried in measurement.carried.iter().filter(|carried| carried.raises) {
             wanted += 1;
-            consider(&mut publishing, state, assessment, measurement, Some(carried), sheet, now);
+            consider(
+                &mut publishing,
+                state,
+                assessment,
+                measurement,
+                Some(carried),
+                sheet,
+                now,
+            );
         }
     }
-    let new: usize = publishing.receipts.values().flatten().filter(|receipt| !held(state, receipt.identity)).count();
+    let new: usize = publishing
+        .receipts
+        .values()
+        .flatten()
+        .filter(|receipt| !held(state, receipt.identity))
+        .count();
     let standing: usize = state.slots.values().map(|slot| slot.published.len()).sum();
     if standing + new != wanted {
         retract(&mut publishing, state, assessment, now);
@@ -45,7 +58,10 @@ pub fn publish(state: &State, assessment: &Assessment<'_>, sheet: &Sheet, now: I
 
 /// True when a receipt with this identity is held by some slot.
 fn held(state: &State, identity: Uuid) -> bool {
-    state.standing.get(&identity).is_some_and(|standing| !standing.retracted)
+    state
+        .standing
+        .get(&identity)
+        .is_some_and(|standing| !standing.retracted)
 }
 
 /// One wanted Observation: nothing when its receipt matches.
@@ -63,19 +79,30 @@ fn consider(
     let against = carried.map(|carried| assessment.diastolics[carried.diastolic].owner.identity());
     let receipt = owner.slot.published.iter().find(|receipt| {
         receipt.part == owner.reading.part
-            && receipt.carried.as_ref().map(|(source, part)| (source.as_str(), part.as_str())) == against
+            && receipt
+                .carried
+                .as_ref()
+                .map(|(source, part)| (source.as_str(), part.as_str()))
+                == against
     });
     if receipt.is_some_and(|receipt| receipt.fingerprint == fingerprint) {
         return;
     }
-    let Some(facts) = words::facts(assessment, measurement, carried) else { return };
+    let Some(facts) = words::facts(assessment, measurement, carried) else {
+        return;
+    };
     let site_key = facts.site.key();
     let patient = &state.patient.0;
     let identity = match against {
         None => identity::delta(patient, &site_key, &owner.slot.source, &owner.reading.part),
-        Some((source, part)) => {
-            identity::carried(patient, &site_key, &owner.slot.source, &owner.reading.part, source, part)
-        }
+        Some((source, part)) => identity::carried(
+            patient,
+            &site_key,
+            &owner.slot.source,
+            &owner.reading.part,
+            source,
+            part,
+        ),
     };
     let before = state.standing.get(&identity);
     let draft = DeltaDraft {
@@ -87,8 +114,17 @@ fn consider(
         issued: now,
     };
     let carried = against.map(|(source, part)| (source.to_owned(), part.to_owned()));
-    let receipt = Receipt { part: owner.reading.part.clone(), carried, fingerprint, identity };
-    publishing.receipts.entry(owner.slot.source.clone()).or_default().push(receipt);
+    let receipt = Receipt {
+        part: owner.reading.part.clone(),
+        carried,
+        fingerprint,
+        identity,
+    };
+    publishing
+        .receipts
+        .entry(owner.slot.source.clone())
+        .or_default()
+        .push(receipt);
     let same = before.is_some_and(|before| !before.retracted && before.draft.facts == draft.facts);
     if !same {
         publishing.effects.push(Effect::Publish(draft));
@@ -97,7 +133,12 @@ fn consider(
 
 /// Set entered-in-error whatever stands without being wanted.
 fn retract(publishing: &mut Publishing, state: &State, assessment: &Assessment<'_>, now: Instant) {
-    let mut wanted: BTreeSet<Uuid> = publishing.receipts.values().flatten().map(|receipt| receipt.identity).collect();
+    let mut wanted: BTreeSet<Uuid> = publishing
+        .receipts
+        .values()
+        .flatten()
+        .map(|receipt| receipt.identity)
+        .collect();
     for measurement in &assessment.measurements {
         let owner = measurement.gathered.owner;
         for receipt in &owner.slot.published {
@@ -122,7 +163,9 @@ fn retract(publishing: &mut Publishing, state: &State, assessment: &Assessment<'
     for (identity, standing) in &state.standing {
         if !standing.retracted && !wanted.contains(identity) {
             let last = standing.draft.clone();
-            publishing.effects.push(Effect::Retract(RetractDraft { last, issued: now }));
+            publishing
+                .effects
+                .push(Effect::Retract(RetractDraft { last, issued: now }));
         }
     }
 }

@@ -47,16 +47,31 @@ fn plan(state: &State, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Plan {
     let next_due = assessment.next_due;
     let mut judged = Vec::new();
     for slot in state.slots.values() {
-        let refusals = assessment.judged.get(slot.source.as_str()).map_or(&[][..], Vec::as_slice);
+        let refusals = assessment
+            .judged
+            .get(slot.source.as_str())
+            .map_or(&[][..], Vec::as_slice);
         if refusals != slot.judged {
             judged.push((slot.source.clone(), refusals.to_vec()));
         }
     }
-    Plan { publishing, telling, judged, questions, next_due }
+    Plan {
+        publishing,
+        telling,
+        judged,
+        questions,
+        next_due,
+    }
 }
 
 fn carry_out(state: &mut State, plan: Plan, step: &mut Step) {
-    let Plan { publishing, telling, judged, questions, next_due } = plan;
+    let Plan {
+        publishing,
+        telling,
+        judged,
+        questions,
+        next_due,
+    } = plan;
     step.effects.extend(publishing.effects.iter().cloned());
     step.effects.extend(telling.effects);
     step.effects.extend(questions.into_iter().map(Effect::Ask));
@@ -101,7 +116,13 @@ fn record(state: &mut State, effect: Effect, step: &mut Step) {
     match effect {
         Effect::Publish(draft) => {
             step.standing.insert(draft.identity);
-            state.standing.insert(draft.identity, Standing { draft, retracted: false });
+            state.standing.insert(
+                draft.identity,
+                Standing {
+                    draft,
+                    retracted: false,
+                },
+            );
         }
         Effect::Retract(draft) => {
             let identity = draft.last.identity;
@@ -176,7 +197,16 @@ pub fn withdrawn(source: String, version: Version, how: Withdrawal) -> Recognise
 /// A newer version takes the slot; an older one, or the same again, changes nothing, so that the
 /// order of arrival does not matter. The same version recognised anew (a changed mapping) counts.
 fn replace(state: &mut State, recognised: Recognised, now: Instant, step: &mut Step) {
-    let Recognised { source, version, withdrawn, readings, refusals, members, members_side, .. } = recognised;
+    let Recognised {
+        source,
+        version,
+        withdrawn,
+        readings,
+        refusals,
+        members,
+        members_side,
+        ..
+    } = recognised;
     let before = state.slots.get(&source);
     if let Some(before) = before {
         let unchanged = before.version == version

@@ -33,11 +33,27 @@ pub fn tell(state: &State, assessment: &Assessment<'_>, sheet: &Sheet, now: Inst
     let mut telling = Telling::default();
     for concern in &assessment.concerns {
         let told = state.concerns.get(&concern.key);
-        Teller { state, assessment, sheet, now, key: &concern.key, open: Some(concern) }.tell(told, &mut telling);
+        Teller {
+            state,
+            assessment,
+            sheet,
+            now,
+            key: &concern.key,
+            open: Some(concern),
+        }
+        .tell(told, &mut telling);
     }
     for (key, told) in &state.concerns {
         if !assessment.concerns.iter().any(|open| open.key == *key) {
-            Teller { state, assessment, sheet, now, key, open: None }.tell(Some(told), &mut telling);
+            Teller {
+                state,
+                assessment,
+                sheet,
+                now,
+                key,
+                open: None,
+            }
+            .tell(Some(told), &mut telling);
         }
     }
     telling
@@ -104,8 +120,16 @@ impl Teller<'_, '_> {
     }
 
     fn site(&self) -> Option<Site> {
-        let open = self.open.and_then(|open| open.site).map(|site| self.assessment.sites[site].clone().into_owned());
-        open.or_else(|| self.state.concerns.get(self.key).and_then(|concern| concern.site.clone()))
+        let open = self
+            .open
+            .and_then(|open| open.site)
+            .map(|site| self.assessment.sites[site].clone().into_owned());
+        open.or_else(|| {
+            self.state
+                .concerns
+                .get(self.key)
+                .and_then(|concern| concern.site.clone())
+        })
     }
 
     /// Which told grounds no longer stand, with their position in `told`.
@@ -133,32 +157,53 @@ impl Teller<'_, '_> {
             // A diastolic that arrives, or a newer reading, answers a check: that is a resolution.
             return None;
         }
-        let site = self.assessment.sites.iter().position(|site| site.key() == self.key.site);
+        let site = self
+            .assessment
+            .sites
+            .iter()
+            .position(|site| site.key() == self.key.site);
         let measurement = site.and_then(|site| {
-            self.assessment.of_site(site).rev().map(|(_, found)| found).find(|found| found.is_from(&told.source))
+            self.assessment
+                .of_site(site)
+                .rev()
+                .map(|(_, found)| found)
+                .find(|found| found.is_from(&told.source))
         });
-        let Some(measurement) = measurement else { return Some(GroundLost::NoLongerUsable { source }) };
+        let Some(measurement) = measurement else {
+            return Some(GroundLost::NoLongerUsable { source });
+        };
         if told.carried {
             let diastolic = told.diastolic.as_deref().unwrap_or_default();
             let withdrawn = self.state.slots.get(diastolic).and_then(|slot| slot.withdrawn);
             if let Some(how) = withdrawn {
-                return Some(GroundLost::SourceWithdrawn { source: diastolic.to_owned(), how });
+                return Some(GroundLost::SourceWithdrawn {
+                    source: diastolic.to_owned(),
+                    how,
+                });
             }
             let carried = measurement.carried.iter().find(|carried| {
                 let gathered = &self.assessment.diastolics[carried.diastolic];
-                std::iter::once(&gathered.current).chain(&gathered.others).any(|member| member.slot.source == diastolic)
+                std::iter::once(&gathered.current)
+                    .chain(&gathered.others)
+                    .any(|member| member.slot.source == diastolic)
             });
             if carried.is_some_and(|carried| carried.tier >= Some(told.tier)) {
                 return None;
             }
             let delta_now_whole_mmhg = carried.map(|carried| carried.delta.whole);
-            return Some(GroundLost::Recomputed { source: diastolic.to_owned(), delta_now_whole_mmhg });
+            return Some(GroundLost::Recomputed {
+                source: diastolic.to_owned(),
+                delta_now_whole_mmhg,
+            });
         }
         if measurement.tier >= Some(told.tier) {
             return None;
         }
         let delta_now_whole_mmhg = measurement.delta.map(|delta| delta.whole);
-        Some(GroundLost::Recomputed { source, delta_now_whole_mmhg })
+        Some(GroundLost::Recomputed {
+            source,
+            delta_now_whole_mmhg,
+        })
     }
 
     fn told_ground(&self, open: &ConcernNow<'_>) -> Option<ToldGround> {
@@ -177,12 +222,22 @@ impl Teller<'_, '_> {
             Headline::Carried(index, position) => {
                 let measurement = &self.assessment.measurements[index];
                 let diastolic = measurement.carried.get(position)?.diastolic;
-                (measurement.gathered.current.slot.source.clone(), Some(source_of(diastolic)), true)
+                (
+                    measurement.gathered.current.slot.source.clone(),
+                    Some(source_of(diastolic)),
+                    true,
+                )
             }
             Headline::Implausible(member) | Headline::Diastolic(member) => (member.slot.source.clone(), None, false),
             Headline::Unusable(source, _) => (source.to_owned(), None, false),
         };
-        Some(ToldGround { source, diastolic, carried, tier: open.tier, rules })
+        Some(ToldGround {
+            source,
+            diastolic,
+            carried,
+            tier: open.tier,
+            rules,
+        })
     }
 
     fn send(
@@ -229,7 +284,9 @@ impl Teller<'_, '_> {
             at: self.now,
         };
         concern.last_message = Some(identity);
-        telling.history.push(self.history(Some(occasion), tier, tier_before, text, Some(identity)));
+        telling
+            .history
+            .push(self.history(Some(occasion), tier, tier_before, text, Some(identity)));
         telling.effects.push(Effect::Notify(message));
     }
 
@@ -257,8 +314,10 @@ impl Teller<'_, '_> {
                 let carried = &measurement.carried[position];
                 evidence.compartment = Some(words::measured(&measurement.gathered));
                 evidence.delta = words::facts(self.assessment, measurement, Some(carried));
-                evidence.identity =
-                    carried.raises.then(|| self.delta_identity(index, Some(carried.diastolic))).flatten();
+                evidence.identity = carried
+                    .raises
+                    .then(|| self.delta_identity(index, Some(carried.diastolic)))
+                    .flatten();
                 evidence.reading_count = self.count_to(index);
             }
             Some(Headline::Implausible(member)) => {
@@ -274,13 +333,20 @@ impl Teller<'_, '_> {
     }
 
     fn newest(&self) -> Option<usize> {
-        let site = self.assessment.sites.iter().position(|site| site.key() == self.key.site)?;
+        let site = self
+            .assessment
+            .sites
+            .iter()
+            .position(|site| site.key() == self.key.site)?;
         self.assessment.of_site(site).next_back().map(|(index, _)| index)
     }
 
     fn count_to(&self, index: usize) -> usize {
         let site = self.assessment.measurements[index].gathered.site;
-        self.assessment.of_site(site).filter(|(other, _)| *other <= index).count()
+        self.assessment
+            .of_site(site)
+            .filter(|(other, _)| *other <= index)
+            .count()
     }
 
     fn delta_identity(&self, index: usize, diastolic: Option<usize>) -> Option<Uuid> {
@@ -304,7 +370,11 @@ impl Teller<'_, '_> {
     fn line(&self) -> String {
         let Some(open) = self.open else { return String::new() };
         let grounds = words::grounds(self.assessment, open, self.sheet);
-        grounds.into_iter().map(|ground| ground.sentence).collect::<Vec<_>>().join(" ")
+        grounds
+            .into_iter()
+            .map(|ground| ground.sentence)
+            .collect::<Vec<_>>()
+            .join(" ")
     }
 
     fn history(
@@ -315,9 +385,20 @@ impl Teller<'_, '_> {
         text: String,
         message: Option<Uuid>,
     ) -> History {
-        let site_text = self.site().map_or_else(|| String::from("blood pressure and record"), |site| site.to_string());
+        let site_text = self
+            .site()
+            .map_or_else(|| String::from("blood pressure and record"), |site| site.to_string());
         let (site_key, family) = (self.key.site.clone(), self.key.family);
-        History { site_key, site_text, family, tier_before, tier, occasion, text, message }
+        History {
+            site_key,
+            site_text,
+            family,
+            tier_before,
+            tier,
+            occasion,
+            text,
+            message,
+        }
     }
 }
 
@@ -331,7 +412,11 @@ struct Evidence {
 
 fn keep(told: &[ToldGround], lost: &[(usize, GroundLost)]) -> Vec<ToldGround> {
     let is_lost = |position: usize| lost.iter().any(|(lost, _)| *lost == position);
-    told.iter().enumerate().filter(|(position, _)| !is_lost(*position)).map(|(_, told)| told.clone()).collect()
+    told.iter()
+        .enumerate()
+        .filter(|(position, _)| !is_lost(*position))
+        .map(|(_, told)| told.clone())
+        .collect()
 }
 
 fn lost_line(lost: &GroundLost) -> String {
@@ -345,10 +430,16 @@ fn lost_line(lost: &GroundLost) -> String {
             };
             format!("{source} was {how}")
         }
-        GroundLost::Recomputed { source, delta_now_whole_mmhg: Some(delta) } => {
+        GroundLost::Recomputed {
+            source,
+            delta_now_whole_mmhg: Some(delta),
+        } => {
             format!("{source} was recomputed: delta pressure now {delta} mmHg")
         }
-        GroundLost::Recomputed { source, delta_now_whole_mmhg: None } => {
+        GroundLost::Recomputed {
+            source,
+            delta_now_whole_mmhg: None,
+        } => {
             format!("{source} was recomputed: no delta pressure now")
         }
         GroundLost::NoLongerUsable { source } => format!("{source} can no longer be used"),

@@ -83,21 +83,27 @@ fn value(
 
 /// "30", or "at most 30".
 fn number_of(delta: Delta) -> String {
-    if delta.bounded_above { format!("at most {}", delta.whole) } else { delta.whole.to_string() }
+    if delta.bounded_above {
+        format!("at most {}", delta.whole)
+    } else {
+        delta.whole.to_string()
+    }
 }
 
 fn limits(rule: &Rule, sheet: &Sheet) -> Option<(i64, i64)> {
     match rule.kind {
-        RuleKind::CompartmentImplausible => {
-            Some((sheet.plausible.compartment_low, sheet.plausible.compartment_high))
-        }
+        RuleKind::CompartmentImplausible => Some((sheet.plausible.compartment_low, sheet.plausible.compartment_high)),
         RuleKind::DiastolicImplausible => Some((sheet.plausible.diastolic_low, sheet.plausible.diastolic_high)),
         _ => None,
     }
 }
 
 fn last_diastolic(assessment: &Assessment<'_>, at: Instant) -> String {
-    let before = assessment.diastolics.iter().rev().find(|diastolic| diastolic.current.reading.at <= at);
+    let before = assessment
+        .diastolics
+        .iter()
+        .rev()
+        .find(|diastolic| diastolic.current.reading.at <= at);
     match before {
         Some(diastolic) => {
             let minutes = at.minutes_since(diastolic.current.reading.at);
@@ -128,7 +134,13 @@ pub fn measured(gathered: &Gathered<'_>) -> Measured {
 /// A single reading as evidence.
 pub fn measured_alone(member: Member<'_>) -> Measured {
     let reference = member.slot.source.clone();
-    one(member, vec![SourceRef { reference, version_id: member.slot.version.id.clone() }])
+    one(
+        member,
+        vec![SourceRef {
+            reference,
+            version_id: member.slot.version.id.clone(),
+        }],
+    )
 }
 
 fn one(member: Member<'_>, sources: Vec<SourceRef>) -> Measured {
@@ -149,7 +161,11 @@ pub fn facts(
 ) -> Option<DeltaFacts> {
     let (diastolic, delta, age, tier) = match (carried, measurement.paired) {
         (Some(carried), paired) => {
-            let age = if let Paired::With(_, age) = paired { age } else { AgeClass::Stale };
+            let age = if let Paired::With(_, age) = paired {
+                age
+            } else {
+                AgeClass::Stale
+            };
             (carried.diastolic, carried.delta, age, carried.tier)
         }
         (None, Paired::With(index, age)) => (index, measurement.delta?, age, measurement.tier),

@@ -29,7 +29,10 @@ pub fn check(sentence: &str) -> Result<(), String> {
             return Err("a brace is not closed".into());
         };
         if !PLACEHOLDERS.contains(&name) {
-            return Err(format!("unknown placeholder {{{name}}}; known are {}", PLACEHOLDERS.join(", ")));
+            return Err(format!(
+                "unknown placeholder {{{name}}}; known are {}",
+                PLACEHOLDERS.join(", ")
+            ));
         }
     }
     Ok(())

@@ -210,12 +210,17 @@ impl Sheet {
     /// # Errors
     /// When the text is not TOML of this form or a number makes no sense; with line and column.
     pub fn parse(file: &str, text: &str) -> Result<Self, SheetError> {
-        let raw: RawSheet = toml::from_str(text)
-            .map_err(|error| SheetError { file: file.to_owned(), message: error.to_string().trim_end().to_owned() })?;
+        let raw: RawSheet = toml::from_str(text).map_err(|error| SheetError {
+            file: file.to_owned(),
+            message: error.to_string().trim_end().to_owned(),
+        })?;
         let hash = format!("{:x}", Sha256::digest(text.as_bytes()));
         raw.check(hash).map_err(|(span, message)| {
             let (line, column) = position(text, span.start);
-            SheetError { file: file.to_owned(), message: format!("line {line}, column {column}: {message}") }
+            SheetError {
+                file: file.to_owned(),
+                message: format!("line {line}, column {column}: {message}"),
+            }
         })
     }
 
@@ -352,7 +357,10 @@ impl RawSheet {
             && plausible.compartment_verify_above <= plausible.compartment_high
             && plausible.diastolic_low < plausible.diastolic_high;
         if !ordered {
-            return Err((span, "[plausible] each low must be below its high, and compartment_verify_above between them".into()));
+            return Err((
+                span,
+                "[plausible] each low must be below its high, and compartment_verify_above between them".into(),
+            ));
         }
         let span = self.concern.span();
         let close_after_readings = self.concern.into_inner().close_after_readings;
@@ -387,12 +395,22 @@ impl RawRule {
     fn check(self) -> Result<Rule, String> {
         let kind = self.kind()?;
         if self.examples.len() < 3 {
-            return Err(format!("rule {:?} has {} examples; it needs at least three", self.id, self.examples.len()));
+            return Err(format!(
+                "rule {:?} has {} examples; it needs at least three",
+                self.id,
+                self.examples.len()
+            ));
         }
         let both = self.examples.iter().any(|example| example.expect == Expect::Holds)
-            && self.examples.iter().any(|example| example.expect == Expect::DoesNotHold);
+            && self
+                .examples
+                .iter()
+                .any(|example| example.expect == Expect::DoesNotHold);
         if !both {
-            return Err(format!("rule {:?} needs an example that holds and one that does not", self.id));
+            return Err(format!(
+                "rule {:?} needs an example that holds and one that does not",
+                self.id
+            ));
         }
         if self.citation.trim().is_empty() || !["C", "C2", "M", "D"].contains(&self.mark.as_str()) {
             return Err(format!("rule {:?} needs a citation and a mark: C, C2, M or D", self.id));
@@ -446,11 +464,17 @@ impl RawRule {
                 if readings < 2 || minutes < 1 {
                     return Err(format!("rule {:?} needs at least 2 readings and 1 minute", self.id));
                 }
-                Ok(RuleKind::Sustained { upper: need("upper_mmhg", self.upper_mmhg)?, minutes, readings })
+                Ok(RuleKind::Sustained {
+                    upper: need("upper_mmhg", self.upper_mmhg)?,
+                    minutes,
+                    readings,
+                })
             }
             RawKind::Absolute => {
                 allow(&["at_or_above_mmhg"])?;
-                Ok(RuleKind::Absolute { at_or_above: need("at_or_above_mmhg", self.at_or_above_mmhg)? })
+                Ok(RuleKind::Absolute {
+                    at_or_above: need("at_or_above_mmhg", self.at_or_above_mmhg)?,
+                })
             }
             RawKind::DiastolicMissing => allow(&[]).map(|()| RuleKind::DiastolicMissing),
             RawKind::SideMissing => allow(&[]).map(|()| RuleKind::SideMissing),
