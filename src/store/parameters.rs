@@ -66,7 +66,9 @@ fn effective(body: &Value) -> Option<(Instant, Instant)> {
     match (start, end) {
         (None, None) | (Some(None), _) | (_, Some(None)) => None,
         (start, end) => Some((
-            start.flatten().map_or(Instant::from_millis(i64::MIN), |span| span.earliest),
+            start
+                .flatten()
+                .map_or(Instant::from_millis(i64::MIN), |span| span.earliest),
             end.flatten().map_or(Instant::from_millis(i64::MAX), |span| span.latest),
         )),
     }

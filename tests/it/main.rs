@@ -1,3 +1,2 @@
-#![allow(missing_docs)]
-#[test]
-fn nothing() {}
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+mod store;

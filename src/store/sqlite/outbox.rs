@@ -91,7 +91,12 @@ pub(super) fn settle(tx: &Transaction<'_>, settlements: &[Settlement], now: Inst
                  WHERE seq = ?1 RETURNING identity",
             )?
             .query_row(
-                params![settlement.seq, word, settlement.next_attempt.millis(), settlement.answer],
+                params![
+                    settlement.seq,
+                    word,
+                    settlement.next_attempt.millis(),
+                    settlement.answer
+                ],
                 |row| row.get(0),
             )
             .optional()?;
@@ -113,7 +118,9 @@ pub(super) fn settle(tx: &Transaction<'_>, settlements: &[Settlement], now: Inst
 
 pub(super) fn remote_reference(tx: &Transaction<'_>, identity: &Uuid) -> Result<Option<String>, Fault> {
     let mut statement = tx.prepare_cached("SELECT reference FROM remote_references WHERE identity = ?1")?;
-    Ok(statement.query_row([identity.to_string()], |row| row.get(0)).optional()?)
+    Ok(statement
+        .query_row([identity.to_string()], |row| row.get(0))
+        .optional()?)
 }
 
 /// True when the entry was stopped and waits again. False when there is no such stopped entry, or

@@ -42,7 +42,9 @@ pub(super) fn patient(tx: &Transaction<'_>, patient: &PatientKey) -> Result<Stat
             site: row.get(0)?,
             family: family(&row.get::<_, String>(1)?)?,
         };
-        state.concerns.insert(key, from_json("a concern", &row.get::<_, String>(2)?)?);
+        state
+            .concerns
+            .insert(key, from_json("a concern", &row.get::<_, String>(2)?)?);
     }
     Ok(state)
 }
@@ -153,9 +155,7 @@ pub(super) fn set_aside(
 ) -> Result<Vec<SetAsideRow>, Fault> {
     const COLUMNS: &str = "source, part, patient, reason, detail, since";
     let sql = match patient {
-        Some(_) => format!(
-            "SELECT {COLUMNS} FROM set_aside WHERE patient = ?2 ORDER BY since DESC, row DESC LIMIT ?1"
-        ),
+        Some(_) => format!("SELECT {COLUMNS} FROM set_aside WHERE patient = ?2 ORDER BY since DESC, row DESC LIMIT ?1"),
         None => format!("SELECT {COLUMNS} FROM set_aside ORDER BY since DESC, row DESC LIMIT ?1"),
     };
     let mut statement = tx.prepare_cached(&sql)?;

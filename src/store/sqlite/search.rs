@@ -156,10 +156,14 @@ impl Filter {
         let tokens = tokens.join(" OR ");
         // A code alone is shared by much of the table: when something narrower is asked too, look
         // at the codes of each candidate; else start from the index of codes.
-        let narrow =
-            query.patient.is_some() || query.updated_from.is_some() || query.identifier.is_some() || !query.ids.is_empty();
+        let narrow = query.patient.is_some()
+            || query.updated_from.is_some()
+            || query.identifier.is_some()
+            || !query.ids.is_empty();
         let condition = if narrow {
-            format!(" AND EXISTS (SELECT 1 FROM resource_codes WHERE resource_codes.key = resources.key AND ({tokens}))")
+            format!(
+                " AND EXISTS (SELECT 1 FROM resource_codes WHERE resource_codes.key = resources.key AND ({tokens}))"
+            )
         } else {
             format!(" AND resources.key IN (SELECT key FROM resource_codes WHERE {tokens})")
         };

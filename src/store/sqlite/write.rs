@@ -128,7 +128,10 @@ fn write_patient(tx: &Transaction<'_>, change: &PatientChange) -> Result<(), Fau
             to_json("a concern", concern)?
         ])?;
     }
-    change.events.iter().try_for_each(|event| append_event(tx, patient, event))
+    change
+        .events
+        .iter()
+        .try_for_each(|event| append_event(tx, patient, event))
 }
 
 fn append_event(tx: &Transaction<'_>, patient: &str, event: &EventRow) -> Result<(), Fault> {
@@ -138,14 +141,17 @@ fn append_event(tx: &Transaction<'_>, patient: &str, event: &EventRow) -> Result
 }
 
 fn replace_set_aside(tx: &Transaction<'_>, source: &str, rows: &[SetAsideRow]) -> Result<(), Fault> {
-    tx.prepare_cached("DELETE FROM set_aside WHERE source = ?1")?.execute([source])?;
+    tx.prepare_cached("DELETE FROM set_aside WHERE source = ?1")?
+        .execute([source])?;
     let mut insert = tx.prepare_cached(
         "INSERT INTO set_aside (source, part, patient, reason, detail, since) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
     )?;
     for row in rows {
         // A row of another source would stay for ever: nothing would replace it.
         if row.source != source {
-            return Err(Fault::Refused("a set-aside row names another source than its list".to_owned()));
+            return Err(Fault::Refused(
+                "a set-aside row names another source than its list".to_owned(),
+            ));
         }
         insert.execute(params![
             row.source,
@@ -181,7 +187,15 @@ fn write_derived(tx: &Transaction<'_>, derived: &DerivedRow) -> Result<(), Fault
          SET resource_type = excluded.resource_type, patient = excluded.patient, digest = excluded.digest,
              last_updated = excluded.last_updated, version = excluded.version, body = excluded.body",
     )?
-    .execute(params![identity, derived.resource_type, patient, updated, version, digest(&text), text])?;
+    .execute(params![
+        identity,
+        derived.resource_type,
+        patient,
+        updated,
+        version,
+        digest(&text),
+        text
+    ])?;
     tx.prepare_cached("INSERT INTO derived_versions (identity, version, last_updated, body) VALUES (?1, ?2, ?3, ?4)")?
         .execute(params![identity, version, updated, text])?;
     let address = Address {
@@ -246,12 +260,14 @@ impl Address<'_> {
         let Some(key) = key else {
             return Ok(());
         };
-        tx.prepare_cached("DELETE FROM resource_codes WHERE key = ?1")?.execute([key])?;
+        tx.prepare_cached("DELETE FROM resource_codes WHERE key = ?1")?
+            .execute([key])?;
         let mut codes = tx.prepare_cached("INSERT INTO resource_codes (key, system, code) VALUES (?1, ?2, ?3)")?;
         for (system, code) in &found.codes {
             codes.execute(params![key, system, code])?;
         }
-        tx.prepare_cached("DELETE FROM resource_identifiers WHERE key = ?1")?.execute([key])?;
+        tx.prepare_cached("DELETE FROM resource_identifiers WHERE key = ?1")?
+            .execute([key])?;
         let mut identifiers =
             tx.prepare_cached("INSERT INTO resource_identifiers (key, system, value) VALUES (?1, ?2, ?3)")?;
         for (system, value) in &found.identifiers {
