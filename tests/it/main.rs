@@ -1,4 +1,6 @@
+//! The integration tests: one binary, a module a capability.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod fhir_datetime;
 mod fhir_quantity;
+mod store;
