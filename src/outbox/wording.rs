@@ -194,7 +194,7 @@ pub fn arithmetic(facts: &DeltaFacts) -> String {
 }
 
 /// "Compartment pressure 40 mmHg (needle, sent as 5.33 kPa), left anterior …, 2026-03-05 22:10
-/// UTC, 4 min before this message." `now` None in an Observation's note, which has no reader's time.
+/// UTC, 4 min before this message." `now` is the moment at which the message was decided.
 pub fn compartment_sentence(measured: &Measured, site: Option<&Site>, now: Instant) -> String {
     let shown = whole_compartment(measured.pressure.mmhg);
     let place = site.map(|site| format!(", {site}")).unwrap_or_default();
@@ -232,7 +232,7 @@ fn moment(measured: &Measured, now: Instant) -> String {
 /// 21.5–48.5) of unsuspected limbs met delta 30 on one reading.
 pub const SINGLE_READING: &str = "One reading only: in limbs nobody suspected, 35 % of single readings are this low (Whitney 2014). Treat it as unconfirmed: examine and measure again now.";
 /// A stale diastolic alerts all the same (invariant 4).
-pub const STALE: &str = "The diastolic is old against this compartment pressure; the alert stands all the same. Measure the blood pressure again now.";
+pub const STALE: &str = "The diastolic is old against this compartment pressure; its age never silences an alert. Measure the blood pressure again now.";
 /// A newer diastolic against the last compartment reading.
 pub const CARRIED: &str = "Carried: the diastolic is new, the compartment pressure is the last one received. Measure again: compartment pressure and blood pressure together.";
 /// Sustained time is a label, never a delay.
@@ -293,7 +293,7 @@ pub fn next_step(tier: Option<Tier>) -> &'static str {
             "Examine the limb and repeat compartment pressure and blood pressure at the interval of local protocol."
         }
         Some(Tier::Check) => {
-            "Put the measurement right now: examine the limb, measure compartment pressure and blood pressure."
+            "Correct the measurement now: examine the limb, measure compartment pressure and blood pressure."
         }
         None => {
             "Keep examining the limb and repeat or continue compartment pressure and blood pressure as local protocol says."
@@ -327,7 +327,7 @@ pub fn lost(ground: &GroundLost) -> String {
 }
 
 /// What a withdrawal means for the reader.
-pub const WITHDRAWAL: &str = "A number of an earlier message no longer stands. This tells nothing about the limb itself, and decisions may rest on that message: examine, and measure compartment pressure and blood pressure again now.";
+pub const WITHDRAWAL: &str = "A number told earlier no longer stands. This tells nothing about the limb itself, and decisions may rest on that number: examine, and measure compartment pressure and blood pressure again now.";
 
 /// Resolution: the strongest statement there is (invariant 5).
 pub const RESOLUTION: &str =

@@ -1,3 +1,4 @@
 #![allow(missing_docs)]
+mod outbox;
 #[test]
 fn nothing() {}
