@@ -3,4 +3,5 @@
 
 mod fhir_datetime;
 mod fhir_quantity;
+mod outbox;
 mod store;
