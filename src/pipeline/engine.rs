@@ -1,0 +1,378 @@
+//! The engine: one thread between the sources and the store. It drains what waits, steps the
+//! patients concerned, writes one commit, and only then answers (invariants 1 and 2).
+
+use super::settings::{Clock, Settings};
+use super::work::{Work, set_aside_rows};
+use crate::fhir::Instant;
+use crate::outbox::build::{self, Draft, Resource};
+use crate::outbox::local_references::localise;
+use crate::outbox::validate::Validator;
+use crate::patient::effect::{Effect, History};
+use crate::patient::{Question, State, Step, step};
+use crate::recognise::reading::PatientKey;
+use crate::server::{Health, LiveEvent, Metrics};
+use crate::source::intake::{Answer, IntakeError, Submission};
+use crate::store::records::PatientChange;
+use crate::store::{Commit, DerivedRow, EventRow, OutboxEntry, OutboxState, Store, StoreError};
+use std::collections::{BTreeSet, HashMap};
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::{Notify, broadcast, mpsc};
+use tokio_util::sync::CancellationToken;
+
+/// How long the engine sleeps at most before it looks whether a timer fell due.
+const TIMER_LOOK: Duration = Duration::from_millis(100);
+/// Patients stepped by timers in one commit.
+const DUE_PER_COMMIT: usize = 500;
+
+/// What the engine tells the rest of the service after a commit.
+#[derive(Clone)]
+pub struct Outlets {
+    /// Open pages, the demo's printout.
+    pub events: broadcast::Sender<LiveEvent>,
+    /// Counters.
+    pub metrics: Arc<Metrics>,
+    /// Signs of life.
+    pub health: Arc<Health>,
+    /// Questions to the source; None when nobody can be asked.
+    pub questions: Option<mpsc::Sender<Question>>,
+    /// Patients with a compartment reading whose Patient resource may be fetched.
+    pub watched: Option<mpsc::Sender<PatientKey>>,
+    /// Wakes the delivery.
+    pub outbox: Arc<Notify>,
+}
+
+/// The engine. `run` owns it.
+pub struct Engine {
+    store: Arc<dyn Store>,
+    settings: Settings,
+    validator: Validator,
+    clock: Clock,
+    outlets: Outlets,
+    receiver: mpsc::Receiver<Submission>,
+    patients: HashMap<PatientKey, State>,
+    next_due: Option<Instant>,
+}
+
+/// What a commit made known, told after it.
+#[derive(Default)]
+struct Told {
+    events: Vec<LiveEvent>,
+    questions: Vec<Question>,
+    messages: Vec<(crate::outbox::draft::Occasion, Option<crate::rules::Tier>)>,
+    refused: Vec<crate::recognise::Reason>,
+    queued: bool,
+    watched: Vec<PatientKey>,
+}
+
+impl Engine {
+    /// An engine over `store`, fed by `receiver`.
+    ///
+    /// # Errors
+    /// When the JSON Schema does not compile or the store cannot be read.
+    pub fn new(
+        store: Arc<dyn Store>,
+        settings: Settings,
+        clock: Clock,
+        outlets: Outlets,
+        receiver: mpsc::Receiver<Submission>,
+    ) -> anyhow::Result<Self> {
+        let validator = Validator::new()?;
+        let next_due = store.next_due()?;
+        let patients = HashMap::new();
+        Ok(Self { store, settings, validator, clock, outlets, receiver, patients, next_due })
+    }
+
+    /// Start the engine on a thread of its own; it ends when every sender is gone, or after
+    /// `shutdown` once what waits is done.
+    ///
+    /// # Errors
+    /// When the thread or its timer cannot be made.
+    pub fn start(mut self, shutdown: CancellationToken) -> std::io::Result<std::thread::JoinHandle<()>> {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build()?;
+        std::thread::Builder::new()
+            .name(String::from("engine"))
+            .spawn(move || runtime.block_on(async move { self.turn(shutdown).await }))
+    }
+
+    async fn turn(&mut self, shutdown: CancellationToken) {
+        loop {
+            let mut group = Vec::new();
+            let limit = self.settings.batches_per_commit;
+            tokio::select! {
+                taken = self.receiver.recv_many(&mut group, limit) => if taken == 0 { return },
+                () = shutdown.cancelled() => {
+                    self.receiver.close();
+                    while self.receiver.recv_many(&mut group, limit).await > 0 {
+                        self.commit_group(std::mem::take(&mut group));
+                    }
+                    return;
+                }
+                () = tokio::time::sleep(TIMER_LOOK) => {}
+            }
+            self.outlets.health.engine_beat((self.clock)());
+            let due = self.next_due.is_some_and(|due| due <= (self.clock)());
+            if due || !group.is_empty() {
+                self.commit_group(group);
+            }
+        }
+    }
+
+    /// One commit for everything in `group` and for the timers that fell due.
+    fn commit_group(&mut self, group: Vec<Submission>) {
+        let started = std::time::Instant::now();
+        let (batches, replies): (Vec<_>, Vec<_>) = group.into_iter().map(|one| (one.batch, one.reply)).unzip();
+        match self.work(batches) {
+            Ok((answers, told)) => {
+                self.outlets.metrics.commit_took(started.elapsed());
+                for answer in answers.iter().flatten() {
+                    self.outlets.metrics.input(answer_word(answer));
+                }
+                for (reply, answers) in replies.into_iter().zip(answers) {
+                    // A caller that went away has nothing to be told; the commit stands.
+                    let _ = reply.send(Ok(answers));
+                }
+                self.tell(told);
+            }
+            Err(error) => {
+                // What is in memory may be ahead of the store now: forget it, it is read again.
+                self.patients.clear();
+                self.outlets.metrics.commit_failed();
+                tracing::error!(%error, "the commit failed; nothing of it was acknowledged");
+                for reply in replies {
+                    let _ = reply.send(Err(IntakeError::Store(error.to_string())));
+                }
+            }
+        }
+        match self.store.next_due() {
+            Ok(due) => self.next_due = due,
+            Err(error) => tracing::error!(%error, "the next timer could not be read; it is tried again"),
+        }
+    }
+
+    fn work(&mut self, batches: Vec<crate::source::Batch>) -> Result<(Vec<Vec<Answer>>, Told), StoreError> {
+        let now = (self.clock)();
+        let store = Arc::clone(&self.store);
+        let mapping = Arc::clone(&self.settings.mapping);
+        let mut work = Work::new(store.as_ref(), &mapping, now);
+        let mut answers = Vec::with_capacity(batches.len());
+        for batch in batches {
+            answers.push(work.batch(batch)?);
+        }
+        for patient in store.patients_due(now, DUE_PER_COMMIT)? {
+            work.inputs.entry(patient).or_default();
+        }
+        let Work { mut commit, inputs, .. } = work;
+        let mut told = Told::default();
+        for (_, rows) in &commit.set_aside {
+            told.refused.extend(rows.iter().map(|row| row.reason));
+        }
+        for (patient, inputs) in inputs {
+            self.step(patient, inputs, now, &mut commit, &mut told)?;
+        }
+        store.commit(&commit)?;
+        self.forget_some();
+        Ok((answers, told))
+    }
+
+    /// Step one patient and add what changed to the commit.
+    fn step(
+        &mut self,
+        patient: PatientKey,
+        inputs: Vec<crate::patient::Input>,
+        now: Instant,
+        commit: &mut Commit,
+        told: &mut Told,
+    ) -> Result<(), StoreError> {
+        let mut state = match self.patients.remove(&patient) {
+            Some(state) => state,
+            None => self.store.load_patient(&patient)?,
+        };
+        let step = step(&mut state, inputs, &self.settings.sheet, self.settings.policy, now);
+        for (source, refusals) in &step.refusals {
+            let rows = set_aside_rows(source, Some(&patient), refusals, now);
+            told.refused.extend(rows.iter().map(|row| row.reason));
+            commit.set_aside.push((source.clone(), rows));
+        }
+        self.write(&step, &patient, now, commit, told);
+        let label = state.label.clone().unwrap_or_else(|| patient.0.clone());
+        if step.history.is_empty() && !step.slots.is_empty() {
+            // Open pages redraw; there is nothing to announce.
+            told.events.push(LiveEvent { patient: patient.clone(), at: now, text: String::new() });
+        }
+        for line in &step.history {
+            let text = format!("{label} · {}", history_words(line));
+            told.events.push(LiveEvent { patient: patient.clone(), at: now, text });
+        }
+        if step.standing.len() + step.concerns.len() > 0 {
+            told.watched.push(patient.clone());
+        }
+        commit.patients.push(changes(&state, &step, now));
+        self.patients.insert(patient, state);
+        Ok(())
+    }
+
+    /// Drafts → checked resources → derived rows and outbox entries.
+    fn write(&self, step: &Step, patient: &PatientKey, now: Instant, commit: &mut Commit, told: &mut Told) {
+        let context = self.settings.context();
+        let mut group = Vec::new();
+        for effect in &step.effects {
+            let draft = match effect {
+                Effect::Publish(draft) => Draft::Delta(draft),
+                Effect::Retract(draft) => Draft::Retract(draft),
+                Effect::Notify(draft) => {
+                    told.messages.push((draft.occasion, draft.tier));
+                    Draft::Message(draft)
+                }
+                Effect::Ask(question) => {
+                    told.questions.push(question.clone());
+                    continue;
+                }
+            };
+            match build::resource(draft, &context, &self.validator) {
+                Ok(resource) => {
+                    commit.derived.push(derived_row(&resource, Some(patient), now));
+                    if self.settings.deliver && self.settings.mode == crate::outbox::context::Mode::Live {
+                        group.push(outbox_entry(resource, patient, now));
+                    }
+                }
+                Err(error) => {
+                    // A defect of ours: it must be seen, and must not hold back the rest.
+                    tracing::error!(%error, "a derived resource failed its own check");
+                    self.outlets.metrics.invalid_resource();
+                }
+            }
+        }
+        if !group.is_empty() {
+            told.queued = true;
+            commit.outbox.push(group);
+        }
+    }
+
+    fn tell(&self, told: Told) {
+        for event in told.events {
+            // Nobody listening is not an error.
+            let _ = self.outlets.events.send(event);
+        }
+        for (occasion, tier) in told.messages {
+            self.outlets.metrics.message(occasion, tier);
+        }
+        for reason in told.refused {
+            self.outlets.metrics.set_aside(reason);
+        }
+        if let Some(questions) = &self.outlets.questions {
+            for question in told.questions {
+                // A full queue means that the source is slow: the deadline decides instead.
+                let _ = questions.try_send(question);
+            }
+        }
+        if let Some(watched) = &self.outlets.watched {
+            for patient in told.watched {
+                let _ = watched.try_send(patient);
+            }
+        }
+        if told.queued {
+            self.outlets.outbox.notify_one();
+        }
+    }
+
+    /// Keep memory bounded: when too many patients are held, forget them; they are read again.
+    fn forget_some(&mut self) {
+        if self.patients.len() > self.settings.patients_in_memory {
+            self.patients.clear();
+        }
+    }
+}
+
+/// A derived resource as a row; its references point to our own endpoint.
+pub(super) fn derived_row(resource: &Resource, patient: Option<&PatientKey>, now: Instant) -> DerivedRow {
+    DerivedRow {
+        identity: resource.identity,
+        resource_type: resource.resource_type.to_owned(),
+        patient: patient.cloned(),
+        body: localise(&resource.value),
+        last_updated: now,
+        version: 0,
+    }
+}
+
+/// A derived resource on its way to a server.
+pub(super) fn outbox_entry(resource: Resource, patient: &PatientKey, now: Instant) -> OutboxEntry {
+    OutboxEntry {
+        seq: 0,
+        group: 0,
+        identity: resource.identity,
+        resource_type: resource.resource_type.to_owned(),
+        patient: patient.clone(),
+        body: resource.value,
+        state: OutboxState::Waiting,
+        attempts: 0,
+        next_attempt: now,
+        last_answer: String::new(),
+    }
+}
+
+/// The rows of a patient that a step changed.
+fn changes(state: &State, step: &Step, now: Instant) -> PatientChange {
+    let patient = &state.patient;
+    let slots: BTreeSet<&String> = step.slots.iter().collect();
+    PatientChange {
+        patient: patient.clone(),
+        birth_date: state.birth_date.clone(),
+        label: state.label.clone(),
+        next_due: state.next_due,
+        slots: slots.into_iter().filter_map(|source| state.slots.get(source).cloned()).collect(),
+        standing: step
+            .standing
+            .iter()
+            .filter_map(|identity| state.standing.get(identity).map(|standing| (*identity, standing.clone())))
+            .collect(),
+        concerns: step
+            .concerns
+            .iter()
+            .filter_map(|key| state.concerns.get(key).map(|concern| (key.clone(), concern.clone())))
+            .collect(),
+        events: step.history.iter().map(|line| event_row(line, patient, now)).collect(),
+    }
+}
+
+fn event_row(line: &History, patient: &PatientKey, now: Instant) -> EventRow {
+    EventRow {
+        patient: patient.clone(),
+        site_key: line.site_key.clone(),
+        site_text: line.site_text.clone(),
+        family: line.family,
+        at: now,
+        tier_before: line.tier_before,
+        tier: line.tier,
+        occasion: line.occasion,
+        text: line.text.clone(),
+        message: line.message,
+    }
+}
+
+/// "critical (from act) · left leg, anterior compartment · delta pressure …".
+fn history_words(line: &History) -> String {
+    use crate::outbox::draft::Occasion;
+    let tier = |tier: Option<crate::rules::Tier>| tier.map_or("none", crate::rules::Tier::word);
+    let what = match line.occasion {
+        Some(Occasion::Raised) => format!("{} raised", tier(line.tier)),
+        Some(Occasion::Withdrawn) => format!("withdrawn ({} told, now {})", tier(line.tier_before), tier(line.tier)),
+        Some(Occasion::Resolved) => format!("{} closed", tier(line.tier_before)),
+        None => format!("{}, was {}", tier(line.tier), tier(line.tier_before)),
+    };
+    format!("{what} · {} · {}", line.site_text, line.text)
+}
+
+fn answer_word(answer: &Answer) -> &'static str {
+    match answer {
+        Answer::Created(_) => "created",
+        Answer::Updated(_) => "updated",
+        Answer::Unchanged(_) => "unchanged",
+        Answer::Deleted => "deleted",
+        Answer::NotFound => "not-found",
+        Answer::VersionConflict(_) => "version-conflict",
+        Answer::Refused(_) => "refused",
+        Answer::NotApplied => "not-applied",
+    }
+}

@@ -1,0 +1,287 @@
+//! The work of one commit: items in, rows out. Reads the store, never writes it.
+
+use crate::fhir::Instant;
+use crate::patient::Input;
+use crate::recognise::reading::{PatientKey, Version};
+use crate::recognise::{Mapping, Reason, Recognised, Refusal, Withdrawal, recognise};
+use crate::source::intake::{Answer, Batch, Incoming, Operation, Versioning};
+use crate::store::{Commit, InputRow, SetAsideRow, Store, StoreError};
+use serde::Deserialize;
+use sha2::{Digest, Sha256};
+use std::collections::{BTreeMap, HashMap};
+
+/// What one commit gathers before the patients are stepped.
+pub struct Work<'e> {
+    store: &'e dyn Store,
+    mapping: &'e Mapping,
+    now: Instant,
+    /// The commit under construction.
+    pub commit: Commit,
+    /// Inputs by patient, in order.
+    pub inputs: BTreeMap<PatientKey, Vec<Input>>,
+    /// Current versions as this commit will leave them.
+    current: HashMap<(String, String), InputRow>,
+}
+
+/// The parts of any resource that versioning reads.
+#[derive(Deserialize)]
+struct Head<'a> {
+    #[serde(rename = "resourceType", borrow)]
+    resource_type: Option<std::borrow::Cow<'a, str>>,
+    #[serde(borrow)]
+    id: Option<std::borrow::Cow<'a, str>>,
+    #[serde(borrow)]
+    meta: Option<Meta<'a>>,
+}
+
+#[derive(Deserialize)]
+struct Meta<'a> {
+    #[serde(rename = "versionId", borrow)]
+    version_id: Option<std::borrow::Cow<'a, str>>,
+    #[serde(rename = "lastUpdated", borrow)]
+    last_updated: Option<std::borrow::Cow<'a, str>>,
+}
+
+impl<'e> Work<'e> {
+    /// Nothing gathered yet.
+    pub fn new(store: &'e dyn Store, mapping: &'e Mapping, now: Instant) -> Self {
+        Self { store, mapping, now, commit: Commit::default(), inputs: BTreeMap::new(), current: HashMap::new() }
+    }
+
+    /// Gather one batch and say what becomes of each item. An atomic batch with one refused item
+    /// leaves nothing.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn batch(&mut self, batch: Batch) -> Result<Vec<Answer>, StoreError> {
+        let mut refused: Vec<Option<Answer>> = Vec::with_capacity(batch.items.len());
+        for item in &batch.items {
+            refused.push(self.refusal(item)?);
+        }
+        let none_applied = batch.atomic && refused.iter().any(Option::is_some);
+        let mut answers = Vec::with_capacity(batch.items.len());
+        for (item, refusal) in batch.items.into_iter().zip(refused) {
+            answers.push(match refusal {
+                Some(answer) => answer,
+                None if none_applied => Answer::NotApplied,
+                None => self.item(item)?,
+            });
+        }
+        self.commit.cursors.extend(batch.cursors);
+        for answered in batch.answered {
+            let input = Input::DiastolicsAsked { source: answered.source };
+            self.inputs.entry(answered.patient).or_default().push(input);
+        }
+        Ok(answers)
+    }
+
+    /// Why an item cannot be applied at all, before anything is changed.
+    fn refusal(&mut self, item: &Incoming) -> Result<Option<Answer>, StoreError> {
+        if let Operation::Put(body) = &item.operation
+            && let Err(message) = head(item, body)
+        {
+            return Ok(Some(Answer::Refused(message)));
+        }
+        if let Some(wanted) = &item.if_match {
+            let current = self.current(&item.resource_type, &item.id)?.filter(|row| !row.deleted);
+            let matches = current.as_ref().is_some_and(|row| row.version.id == *wanted);
+            if !matches {
+                return Ok(Some(Answer::VersionConflict(current.map(|row| row.version))));
+            }
+        }
+        Ok(None)
+    }
+
+    fn current(&mut self, resource_type: &str, id: &str) -> Result<Option<InputRow>, StoreError> {
+        let key = (resource_type.to_owned(), id.to_owned());
+        if let Some(row) = self.current.get(&key) {
+            return Ok(Some(row.clone()));
+        }
+        self.store.input(resource_type, id)
+    }
+
+    fn item(&mut self, item: Incoming) -> Result<Answer, StoreError> {
+        let before = self.current(&item.resource_type, &item.id)?;
+        match &item.operation {
+            Operation::Delete => self.delete(&item, before),
+            Operation::Put(body) => self.put(&item, body, before),
+        }
+    }
+
+    fn delete(&mut self, item: &Incoming, before: Option<InputRow>) -> Result<Answer, StoreError> {
+        let Some(before) = before else { return Ok(Answer::NotFound) };
+        if before.deleted {
+            return Ok(Answer::Deleted);
+        }
+        let version = next_version(Some(&before), digest(b"deleted"), self.now);
+        let source = source_of(item);
+        if let Some(patient) = &before.patient {
+            let gone = crate::patient::step::withdrawn(source.clone(), version.clone(), Withdrawal::Deleted);
+            self.inputs.entry(patient.clone()).or_default().push(Input::Recognised(gone));
+        }
+        self.commit.set_aside.push((source, Vec::new()));
+        self.keep(InputRow { version, received: self.now, deleted: true, ..before });
+        Ok(Answer::Deleted)
+    }
+
+    fn put(&mut self, item: &Incoming, body: &str, before: Option<InputRow>) -> Result<Answer, StoreError> {
+        let digest = digest(body.as_bytes());
+        let version = match item.versioning {
+            Versioning::Ours => {
+                let same = before.as_ref().filter(|row| !row.deleted && row.version.digest == digest);
+                if let Some(row) = same {
+                    return Ok(Answer::Unchanged(row.version.clone()));
+                }
+                next_version(before.as_ref(), digest, self.now)
+            }
+            Versioning::Theirs => {
+                // The head was read before; a body that it refused never comes here.
+                let Ok(version) = head(item, body).map(|head| their_version(&head, digest)) else {
+                    return Ok(Answer::Refused(String::from("the resource could not be read")));
+                };
+                if let Some(row) = before.as_ref().filter(|row| row.version >= version) {
+                    return Ok(Answer::Unchanged(row.version.clone()));
+                }
+                version
+            }
+        };
+        let patient = match item.resource_type.as_str() {
+            "Observation" => {
+                let recognised = recognise(body, &item.id, version.clone(), self.mapping);
+                self.route(recognised, before.as_ref().and_then(|row| row.patient.clone()))
+            }
+            "Patient" => {
+                let patient = PatientKey(source_of(item));
+                let input = person(body);
+                self.inputs.entry(patient.clone()).or_default().push(input);
+                Some(patient)
+            }
+            _ => None,
+        };
+        let created = before.as_ref().is_none_or(|row| row.deleted);
+        self.keep(InputRow {
+            resource_type: item.resource_type.clone(),
+            id: item.id.clone(),
+            version: version.clone(),
+            received: self.now,
+            patient,
+            body: body.to_owned(),
+            deleted: false,
+        });
+        Ok(if created { Answer::Created(version) } else { Answer::Updated(version) })
+    }
+
+    fn keep(&mut self, row: InputRow) {
+        self.current.insert((row.resource_type.clone(), row.id.clone()), row.clone());
+        self.commit.inputs.push(row);
+    }
+
+    /// Send a recognised version to its patient, or put it aside. Answers the patient whose slot
+    /// now holds it.
+    pub fn route(&mut self, recognised: Recognised, before: Option<PatientKey>) -> Option<PatientKey> {
+        let named = recognised.patient.clone();
+        let to = if recognised.withdrawn.is_some() { named.or_else(|| before.clone()) } else { named };
+        if let Some(before) = before.as_ref().filter(|before| Some(*before) != to.as_ref()) {
+            let moved = Input::Moved { source: recognised.source.clone(), version: recognised.version.clone() };
+            self.inputs.entry(before.clone()).or_default().push(moved);
+        }
+        let foreign = |refusal: &Refusal| matches!(refusal.reason, Reason::CodeNotMapped | Reason::OwnOutput);
+        let concerns_a_patient = !recognised.readings.is_empty()
+            || recognised.withdrawn.is_some()
+            || !recognised.members.is_empty()
+            || before.is_some()
+            || !recognised.refusals.iter().all(foreign);
+        match to.filter(|_| concerns_a_patient) {
+            Some(patient) => {
+                self.inputs.entry(patient.clone()).or_default().push(Input::Recognised(recognised));
+                Some(patient)
+            }
+            None => {
+                let rows = set_aside_rows(&recognised.source, recognised.patient.as_ref(), &recognised.refusals, self.now);
+                self.commit.set_aside.push((recognised.source, rows));
+                None
+            }
+        }
+    }
+}
+
+/// Refusals of one source as rows.
+pub fn set_aside_rows(
+    source: &str,
+    patient: Option<&PatientKey>,
+    refusals: &[Refusal],
+    now: Instant,
+) -> Vec<SetAsideRow> {
+    let row = |refusal: &Refusal| SetAsideRow {
+        source: source.to_owned(),
+        part: refusal.part.clone(),
+        patient: patient.cloned(),
+        reason: refusal.reason,
+        detail: refusal.detail.clone(),
+        since: now,
+    };
+    refusals.iter().map(row).collect()
+}
+
+fn source_of(item: &Incoming) -> String {
+    format!("{}/{}", item.resource_type, item.id)
+}
+
+/// SHA-256, hex, the first 16 digits.
+fn digest(bytes: &[u8]) -> String {
+    let mut text = format!("{:x}", Sha256::digest(bytes));
+    text.truncate(16);
+    text
+}
+
+/// Read the head of a body and check that it is the resource that the item says.
+fn head<'a>(item: &Incoming, body: &'a str) -> Result<Head<'a>, String> {
+    let head: Head<'a> = serde_json::from_str(body).map_err(|error| format!("not JSON of a resource: {error}"))?;
+    match (&head.resource_type, &head.id) {
+        (Some(found), _) if *found != item.resource_type => {
+            Err(format!("resourceType is {found:?}, expected {:?}", item.resource_type))
+        }
+        (None, _) => Err(String::from("resourceType is missing")),
+        (_, Some(id)) if *id != item.id => Err(String::from("the id in the body is not the id in the address")),
+        _ => Ok(head),
+    }
+}
+
+/// The next version of a resource on our own endpoint; its time never runs backwards.
+fn next_version(before: Option<&InputRow>, digest: String, now: Instant) -> Version {
+    let number = before.and_then(|row| row.version.number).unwrap_or(0) + 1;
+    let updated = before.and_then(|row| row.version.last_updated).map_or(now, |updated| updated.max(now));
+    Version { last_updated: Some(updated), number: Some(number), id: number.to_string(), digest }
+}
+
+fn their_version(head: &Head<'_>, digest: String) -> Version {
+    let meta = head.meta.as_ref();
+    let id = meta.and_then(|meta| meta.version_id.as_deref()).unwrap_or_default().to_owned();
+    let updated = meta.and_then(|meta| meta.last_updated.as_deref());
+    let last_updated = updated.and_then(|text| crate::fhir::datetime::parse(text).ok()).map(|span| span.earliest);
+    Version { last_updated, number: id.parse().ok(), id, digest }
+}
+
+/// Birth date and a label for the page from a Patient; whatever cannot be read is left out.
+pub fn person(body: &str) -> Input {
+    #[derive(Deserialize, Default)]
+    struct Person {
+        #[serde(rename = "birthDate")]
+        birth_date: Option<String>,
+        #[serde(default)]
+        name: Vec<Name>,
+    }
+    #[derive(Deserialize)]
+    struct Name {
+        text: Option<String>,
+        family: Option<String>,
+        #[serde(default)]
+        given: Vec<String>,
+    }
+    let person: Person = serde_json::from_str(body).unwrap_or_default();
+    let label = person.name.into_iter().find_map(|name| {
+        let parts = name.given.into_iter().chain(name.family).collect::<Vec<_>>().join(" ");
+        name.text.or(Some(parts)).filter(|label| !label.trim().is_empty())
+    });
+    Input::Person { birth_date: person.birth_date, label }
+}
