@@ -1,4 +1,5 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+mod config;
 mod fhir_datetime;
 mod fhir_quantity;
