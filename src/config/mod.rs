@@ -41,7 +41,8 @@ pub struct Config {
 /// A FHIR server: base URL, credentials, limits. Credentials go only to this host.
 #[derive(Clone, Debug)]
 pub struct FhirServerConfig {
-    /// `fhir`: base URL, without a trailing slash.
+    /// `fhir`: base URL, without a trailing slash, except that a host alone keeps the one slash that
+    /// a URL must have: build addresses with [`FhirServerConfig::base_text`].
     pub base: url::Url,
     /// `bearer_token_file`, or the environment variable DELTAWARD_SOURCE_TOKEN / DELTAWARD_SINK_TOKEN.
     pub bearer_token: Option<secrecy::SecretString>,
@@ -86,6 +87,11 @@ impl FhirServerConfig {
             timeout_seconds: 30,
             max_response_bytes: 32 * 1024 * 1024,
         }
+    }
+
+    /// The base without a trailing slash in every case: `{base_text}/Observation` is an address.
+    pub fn base_text(&self) -> &str {
+        self.base.as_str().trim_end_matches('/')
     }
 }
 

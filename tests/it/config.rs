@@ -131,6 +131,7 @@ fn what_is_said_is_kept() {
     assert_eq!(source.start.map(|start| start.millis()), Some(1000));
     assert!(!source.ask_diastolics && config.telemetry.json);
     let sink = config.sink.as_ref().unwrap();
+    assert_eq!(sink.server.base_text(), "https://two.example");
     assert!(sink.live && sink.max_attempts == 5 && sink.recipients == ["CareTeam/1"]);
     assert_eq!(config.warnings(), Vec::<String>::new());
 }
