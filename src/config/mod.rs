@@ -1,10 +1,26 @@
 //! What the operator says: one TOML file and the environment for secrets → a checked [`Config`].
+//!
+//! Comes in: the text of the file and a lookup for environment variables. Goes out: a [`Config`]
+//! whose values all lie in their ranges, or a [`ConfigError`] that names every fault by line and
+//! column. `deploy/config/full.toml` shows each key with its default. Relative paths are relative
+//! to the working directory. Secrets come from files or the environment, never from the TOML text,
+//! and are never shown.
 
-use std::net::SocketAddr;
+mod check;
+mod problem;
+mod read;
+mod tables;
+
+pub use check::check_listen;
+pub use problem::{ConfigError, Place, Problem};
+pub use read::{SINK_TOKEN_VARIABLE, SOURCE_TOKEN_VARIABLE, from_text, load};
+
+use std::net::{Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
 
-/// The checked configuration. Every table is optional in the file.
-#[derive(Clone, Debug)]
+/// The checked configuration. Every table is optional in the file. The default is the
+/// self-contained service: nothing is polled, nothing is sent.
+#[derive(Clone, Debug, Default)]
 pub struct Config {
     /// `[source]`: where Observations are polled from; None: only what is sent to us.
     pub source: Option<SourceConfig>,
@@ -25,7 +41,8 @@ pub struct Config {
 /// A FHIR server: base URL, credentials, limits. Credentials go only to this host.
 #[derive(Clone, Debug)]
 pub struct FhirServerConfig {
-    /// `fhir`: base URL, without a trailing slash.
+    /// `fhir`: base URL, without a trailing slash, except that a host alone keeps the one slash that
+    /// a URL must have: build addresses with [`FhirServerConfig::base_text`].
     pub base: url::Url,
     /// `bearer_token_file`, or the environment variable DELTAWARD_SOURCE_TOKEN / DELTAWARD_SINK_TOKEN.
     pub bearer_token: Option<secrecy::SecretString>,
@@ -61,6 +78,41 @@ pub struct SourceConfig {
     pub ask_timeout_seconds: i64,
 }
 
+impl FhirServerConfig {
+    /// This base with every default, without a token.
+    pub fn new(base: url::Url) -> Self {
+        Self {
+            base,
+            bearer_token: None,
+            timeout_seconds: 30,
+            max_response_bytes: 32 * 1024 * 1024,
+        }
+    }
+
+    /// The base without a trailing slash in every case: `{base_text}/Observation` is an address.
+    pub fn base_text(&self) -> &str {
+        self.base.as_str().trim_end_matches('/')
+    }
+}
+
+impl SourceConfig {
+    /// This server with every default.
+    pub fn new(server: FhirServerConfig) -> Self {
+        Self {
+            server,
+            mode: PollMode::WholeSystem,
+            interval_seconds: 30,
+            overlap_seconds: 120,
+            page_count: 200,
+            max_pages: 1000,
+            start: None,
+            first_hours: 24,
+            ask_diastolics: true,
+            ask_timeout_seconds: 30,
+        }
+    }
+}
+
 /// How to poll.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum PollMode {
@@ -88,6 +140,19 @@ pub struct SinkConfig {
     pub max_backoff_seconds: u64,
 }
 
+impl SinkConfig {
+    /// This server with every default: shadow, no recipients.
+    pub fn new(server: FhirServerConfig) -> Self {
+        Self {
+            server,
+            recipients: Vec::new(),
+            live: false,
+            max_attempts: 0,
+            max_backoff_seconds: 300,
+        }
+    }
+}
+
 /// `[mapping]`.
 #[derive(Clone, Debug, Default)]
 pub struct MappingConfig {
@@ -107,6 +172,9 @@ pub struct RulesConfig {
 pub struct ServerConfig {
     /// `listen` (127.0.0.1:8080).
     pub listen: SocketAddr,
+    /// `allow_non_loopback` (false): without it only a loopback address may be listened on, because
+    /// this version has no sign-in of its own.
+    pub allow_non_loopback: bool,
     /// `max_body_bytes` (1 MiB) of one resource.
     pub max_body_bytes: usize,
     /// `max_bundle_bytes` (16 MiB) of a Bundle.
@@ -117,11 +185,32 @@ pub struct ServerConfig {
     pub queue_batches: usize,
 }
 
+impl Default for ServerConfig {
+    fn default() -> Self {
+        Self {
+            listen: SocketAddr::from((Ipv4Addr::LOCALHOST, 8080)),
+            allow_non_loopback: false,
+            max_body_bytes: 1024 * 1024,
+            max_bundle_bytes: 16 * 1024 * 1024,
+            max_depth: 64,
+            queue_batches: 256,
+        }
+    }
+}
+
 /// `[store]`.
 #[derive(Clone, Debug)]
 pub struct StoreConfig {
     /// `path` (./deltaward.db).
     pub path: PathBuf,
+}
+
+impl Default for StoreConfig {
+    fn default() -> Self {
+        Self {
+            path: PathBuf::from("./deltaward.db"),
+        }
+    }
 }
 
 /// `[telemetry]`.
@@ -131,4 +220,50 @@ pub struct TelemetryConfig {
     pub json: bool,
     /// `level` (info), in the form of tracing's EnvFilter.
     pub level: String,
+}
+
+impl Default for TelemetryConfig {
+    fn default() -> Self {
+        Self {
+            json: false,
+            level: String::from("info"),
+        }
+    }
+}
+
+impl Config {
+    /// What is legal but should be known: one sentence each, to be printed at start. No secrets.
+    pub fn warnings(&self) -> Vec<String> {
+        let mut warnings = Vec::new();
+        let listen = self.server.listen;
+        if !check::is_loopback(listen) {
+            warnings.push(format!(
+                "[server] listen = {listen} can be reached from other machines, and this version has no sign-in: anyone \
+                 who reaches it can read patient data and write readings; put a reverse proxy that authenticates in front"
+            ));
+        }
+        let servers = [
+            ("[source]", self.source.as_ref().map(|source| &source.server)),
+            ("[sink]", self.sink.as_ref().map(|sink| &sink.server)),
+        ];
+        for (table, server) in servers {
+            if server.is_some_and(check::sends_token_in_clear) {
+                warnings.push(format!(
+                    "{table} fhir is plain http on another machine, so the bearer token and patient data travel readable \
+                     by others; use https"
+                ));
+            }
+        }
+        if self
+            .sink
+            .as_ref()
+            .is_some_and(|sink| sink.live && sink.recipients.is_empty())
+        {
+            warnings.push(String::from(
+                "[sink] is live without recipients: alerts will be in the record, but no Communication names anyone to be \
+                 told; list them in [sink] recipients",
+            ));
+        }
+        warnings
+    }
 }

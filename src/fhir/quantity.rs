@@ -63,7 +63,7 @@ const fn unit(code: &'static str, micropascal: u64) -> PressureUnit {
     }
 }
 
-/// mm[Hg] in pascal by UCUM: `m[Hg]` is defined as 133.3220 kPa (exactly; the conventional
+/// `mm[Hg]` in pascal by UCUM: `m[Hg]` is defined as 133.3220 kPa (exactly; the conventional
 /// 133.322387415 Pa differs by 3 parts in a million).
 const MMHG_PASCAL: Decimal = exact(133_322, 3);
 
@@ -91,7 +91,7 @@ pub static PRESSURE_UNITS: [PressureUnit; 12] = [
 ];
 
 impl PressureUnit {
-    /// A value in this unit, in mm[Hg], to 28 significant digits.
+    /// A value in this unit, in `mm[Hg]`, to 28 significant digits.
     fn to_mmhg(&self, value: Decimal) -> Option<Decimal> {
         if self.pascal == MMHG_PASCAL {
             return Some(value);
@@ -177,7 +177,7 @@ pub fn pressure_unit(
     }
 }
 
-/// Convert to mm[Hg] with UCUM's exact factor, unrounded (28 significant digits).
+/// Convert to `mm[Hg]` with UCUM's exact factor, unrounded (28 significant digits).
 ///
 /// `system` and `code` are Quantity.system and .code, `unit` is Quantity.unit.
 ///

@@ -1,6 +1,7 @@
 //! The integration tests: one binary, a module a capability.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+mod config;
 mod fhir_datetime;
 mod fhir_quantity;
 mod outbox;
