@@ -1,9 +1,9 @@
 //! The text of a Communication: one short line that a pager can show, then what was measured, the
 //! arithmetic, the rules, what to do next and the caution, a line each.
 
+use crate::fhir::quantity::round_pressure;
 use crate::outbox::context::SheetRef;
 use crate::outbox::draft::{Family, Ground, MessageDraft, Occasion};
-use crate::outbox::numbers::whole_compartment;
 use crate::outbox::wording;
 use crate::recognise::reading::Side;
 use crate::rules::Tier;
@@ -30,12 +30,18 @@ pub fn headline(draft: &MessageDraft) -> String {
         Occasion::Raised => raised_headline(draft),
         Occasion::Withdrawn => (withdrawn_head(draft), "Examine, remeasure."),
         Occasion::Resolved => {
-            let head = "UPDATE: no rule is met by the readings received";
-            (format!("{head}{}", brackets(oldest_age(draft))), "Keep measuring.")
+            let matter = wording::resolution_in_short(draft.family);
+            (
+                format!("UPDATE: {matter}{}", brackets(oldest_age(draft))),
+                "Keep measuring.",
+            )
         }
     };
     let fixed = head.chars().count() + tail.chars().count() + 4;
-    let place = shorten(&place(draft), HEADLINE_CHARS.saturating_sub(fixed));
+    let Some(site) = &draft.site else {
+        return format!("{head}. {tail}");
+    };
+    let place = shorten(&site.to_string(), HEADLINE_CHARS.saturating_sub(fixed));
     format!("{head}, {place}. {tail}")
 }
 
@@ -59,15 +65,11 @@ fn subject_matter(draft: &MessageDraft) -> String {
             format!("{carried}delta {bound}{} mmHg{age}", facts.delta_whole_mmhg)
         }
         (Family::Pressure, None, Some(measured)) => {
-            let whole = whole_compartment(measured.pressure.mmhg);
+            let whole = round_pressure(measured.pressure.mmhg);
             format!("compartment pressure {whole} mmHg{age}")
         }
         (Family::Pressure, None, None) => String::from("compartment pressure"),
-        (Family::Measurement, _, _) if says(draft, "implausible") => {
-            String::from("reading outside the plausible range")
-        }
-        (Family::Measurement, None, Some(_)) => String::from("no usable diastolic"),
-        (Family::Measurement, _, _) => String::from("the measurement needs attention"),
+        (Family::Measurement, _, _) => wording::measurement_matter(&rule_ids(draft)).to_string(),
     }
 }
 
@@ -94,14 +96,6 @@ fn withdrawn_head(draft: &MessageDraft) -> String {
     format!("WITHDRAWN: the earlier {earlier}message lost a ground")
 }
 
-/// Where, in words.
-fn place(draft: &MessageDraft) -> String {
-    match &draft.site {
-        Some(site) => site.to_string(),
-        None => String::from("blood pressure"),
-    }
-}
-
 /// At most `chars` characters, the cut shown.
 fn shorten(text: &str, chars: usize) -> String {
     if text.chars().count() <= chars {
@@ -121,7 +115,14 @@ fn occasion_lines(draft: &MessageDraft) -> Vec<String> {
             lines.extend(draft.tier.map(|tier| format!("A rule still holds: tier {tier}.")));
             lines
         }
-        Occasion::Resolved => vec![wording::RESOLUTION.to_string(), wording::RULE_OUT.to_string()],
+        Occasion::Resolved => {
+            let mut lines = vec![wording::resolution(draft.family).to_string()];
+            lines.extend(oldest_age(draft).map(|age| wording::resolution_age(&age)));
+            if draft.family == Family::Pressure {
+                lines.push(wording::RULE_OUT.to_string());
+            }
+            lines
+        }
     }
 }
 
@@ -169,23 +170,17 @@ fn raised_cautions(draft: &MessageDraft) -> Vec<&'static str> {
         && draft.reading_count <= 1
         && draft.delta.is_some()
         && draft.tier >= Some(Tier::Act);
-    let no_diastolic = draft.family == Family::Measurement && draft.compartment.is_some() && draft.delta.is_none();
-    let implausible = says(draft, "implausible");
-    [
-        (single, wording::SINGLE_READING),
-        (says(draft, "sustained"), wording::SUSTAINED),
-        (no_diastolic && !implausible, wording::NO_DIASTOLIC),
-        (implausible, wording::IMPLAUSIBLE),
-    ]
-    .into_iter()
-    .filter_map(|(holds, sentence)| holds.then_some(sentence))
-    .collect()
+    let mut cautions = Vec::new();
+    if single {
+        cautions.push(wording::SINGLE_READING);
+    }
+    cautions.extend(wording::rule_cautions(&rule_ids(draft)));
+    cautions
 }
 
-/// True when a rule that holds carries `word` in its id ("sustained", "implausible"): the rule
-/// sheet names its rules after what they judge.
-fn says(draft: &MessageDraft, word: &str) -> bool {
-    draft.grounds.iter().any(|ground| ground.rule.contains(word))
+/// Ids of the rules that hold.
+fn rule_ids(draft: &MessageDraft) -> Vec<&str> {
+    draft.grounds.iter().map(|ground| ground.rule.as_str()).collect()
 }
 
 fn rule_lines(draft: &MessageDraft, sheet: &SheetRef) -> Vec<String> {

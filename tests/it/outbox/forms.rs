@@ -217,3 +217,20 @@ fn an_invalid_draft_is_an_error_in_its_place() {
     insta::assert_json_snapshot!("device", device.value);
     assert!(build::device_resource("", &VALIDATOR).is_err());
 }
+
+/// A server that checks references refuses one to a deleted resource.
+#[test]
+fn a_deleted_source_is_named_without_a_link() {
+    let mut draft = message(Occasion::Withdrawn, None);
+    (draft.delta, draft.delta_identity, draft.compartment) = (None, None, None);
+    let source = String::from("Observation/cp");
+    draft.lost = vec![GroundLost::SourceWithdrawn {
+        source,
+        how: Withdrawal::Deleted,
+    }];
+    let about = written(&draft)["about"].clone();
+    assert_eq!(
+        about,
+        json!([{ "type": "Observation", "display": "Observation/cp (deleted)" }])
+    );
+}

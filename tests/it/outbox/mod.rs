@@ -1,12 +1,12 @@
 //! What is written: forms against the official R4 schema, examples and CodeSystems; texts against
 //! the list of what may never be said.
-#![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod forms;
-mod snapshots;
 mod standard;
 mod texts;
+mod whole;
 
+use deltaward::fhir::quantity::{round_delta, to_mmhg};
 use deltaward::fhir::{Decimal, Instant};
 use deltaward::outbox::build::{self, Draft};
 use deltaward::outbox::communication::communication;
@@ -73,22 +73,46 @@ fn site() -> Site {
     }
 }
 
-/// Whitesides 1975 (Clin Orthop 113:43): diastolic 70 with compartment 40 leaves 30.
-/// 40 mmHg sent as 5.33 kPa: UCUM's factor gives 39.97839816531293.
+/// Converted with UCUM's factor, as recognition does.
+fn kpa(sent: &str) -> Pressure {
+    let mmhg = to_mmhg(
+        sent.parse().unwrap(),
+        Some("http://unitsofmeasure.org"),
+        Some("kPa"),
+        None,
+    )
+    .unwrap();
+    Pressure {
+        mmhg,
+        sent_value: sent.into(),
+        sent_unit: "kPa".into(),
+        comparator: None,
+    }
+}
+
+/// Whitesides 1975 (Clin Orthop 113:43): diastolic 70 with compartment 40 leaves 30. The 40 comes
+/// as 5.33 kPa, which is 39.98 mmHg.
 fn facts() -> DeltaFacts {
-    let mmhg = "39.978398163932930";
-    DeltaFacts {
+    let mut facts = DeltaFacts {
         site: site(),
         body_site_json: None,
-        compartment: measured("cp", pressure(mmhg, "5.33", "kPa"), AT, Method::Unstated),
+        compartment: measured("cp", kpa("5.33"), AT, Method::Unstated),
         diastolic: measured("bp", pressure("70", "70", "mm[Hg]"), AT.plus_minutes(-2), Method::Cuff),
-        delta_mmhg: Decimal::from(70) - mmhg.parse::<Decimal>().unwrap(),
-        delta_whole_mmhg: 30,
+        delta_mmhg: Decimal::ZERO,
+        delta_whole_mmhg: 0,
         bounded_above: false,
         age: AgeClass::Simultaneous,
         carried: false,
         tier: Some(Tier::Act),
-    }
+    };
+    subtract(&mut facts);
+    facts
+}
+
+/// The delta of the two pressures as they stand.
+fn subtract(facts: &mut DeltaFacts) {
+    facts.delta_mmhg = facts.diastolic.pressure.mmhg - facts.compartment.pressure.mmhg;
+    facts.delta_whole_mmhg = round_delta(facts.delta_mmhg);
 }
 
 fn draft(facts: DeltaFacts) -> DeltaDraft {
@@ -124,7 +148,7 @@ fn message(occasion: Occasion, tier: Option<Tier>) -> MessageDraft {
         tier,
         tier_before: None,
         grounds: tier
-            .map(|tier| ground("delta", tier, "delta pressure 30 mmHg is at or below 30 mmHg"))
+            .map(|tier| ground("delta-30", tier, "delta pressure 30 mmHg is at or below 30 mmHg"))
             .into_iter()
             .collect(),
         lost: Vec::new(),

@@ -278,3 +278,20 @@ fn profiles_follow_the_official_schema() {
         );
     }
 }
+
+/// Compiled at every start and in every test: it must stay a matter of milliseconds. The bound is
+/// wide, for an unoptimised build on a busy machine.
+#[test]
+fn the_schema_compiles_quickly() {
+    let start = std::time::Instant::now();
+    Validator::new().unwrap();
+    let taken = start.elapsed();
+    println!("schema compiled in {taken:?}");
+    assert!(taken < std::time::Duration::from_secs(5), "{taken:?}");
+    let value = observation(&draft(facts()));
+    let start = std::time::Instant::now();
+    for _ in 0..100 {
+        VALIDATOR.validate_derived(&value).unwrap();
+    }
+    println!("one Observation checked in {:?}", start.elapsed() / 100);
+}

@@ -10,9 +10,8 @@ fn the_arithmetic_says_what_was_sent() {
     );
     // Heckman 1994 (JBJS Am 76:1285) prints 20 mmHg as 2.67 kPa: 2.67 × 7.500637554192107 = 20.0267…
     let mut other = facts();
-    other.compartment.pressure = pressure("20.026702269692925", "2.67", "kPa");
-    other.delta_mmhg = "49.973297730307075".parse().unwrap();
-    other.delta_whole_mmhg = 50;
+    other.compartment.pressure = kpa("2.67");
+    subtract(&mut other);
     assert_eq!(
         wording::arithmetic(&other),
         "70 (cuff, 2 min earlier) − 20 (sent as 2.67 kPa) = 50 mmHg"
@@ -20,8 +19,7 @@ fn the_arithmetic_says_what_was_sent() {
     // Rounding each number would hide the sum: then the exact difference is told.
     other.compartment.pressure = pressure("39.6", "39.6", "mm[Hg]");
     other.diastolic.pressure = pressure("70.4", "70.4", "mm[Hg]");
-    other.delta_mmhg = "30.8".parse().unwrap();
-    other.delta_whole_mmhg = 31;
+    subtract(&mut other);
     assert_eq!(
         wording::arithmetic(&other),
         "70 (cuff, sent as 70.4 mm[Hg], 2 min earlier) − 40 (sent as 39.6 mm[Hg]) = 31 mmHg \
@@ -88,7 +86,13 @@ fn shaped(occasion: Occasion, tier: Option<Tier>, family: Family, shape: usize) 
         }
     }
     draft.reading_count = shape % 4;
-    let rule = ["delta", "sustained", "implausible", "no-diastolic"][shape % 4];
+    let rule = [
+        "delta-30",
+        "delta-sustained",
+        "pressure-implausible",
+        "diastolic-missing",
+        "side-missing",
+    ][shape % 5];
     draft.grounds.iter_mut().for_each(|ground| ground.rule = rule.into());
     if occasion == Occasion::Withdrawn {
         draft.lost = all_lost();
@@ -120,7 +124,7 @@ fn no_text_gives_an_all_clear() {
         assert_eq!(forbidden_in(&text), None, "{text}");
         assert!(text.contains("Next: "), "{text}");
         assert!(text.ends_with(wording::SHORT_CAUTION), "{text}");
-        if draft.occasion == Occasion::Resolved {
+        if draft.occasion == Occasion::Resolved && draft.family == Family::Pressure {
             assert!(
                 text.contains("Repeated or continuous delta pressure above 30 mmHg"),
                 "{text}"
@@ -149,8 +153,7 @@ fn delta_forty_with_a_high_pressure_is_never_an_all_clear() {
         let facts = draft.delta.as_mut().unwrap();
         facts.compartment.pressure = pressure("35", "35", "mm[Hg]");
         facts.diastolic.pressure = pressure("75", "75", "mm[Hg]");
-        facts.delta_mmhg = Decimal::from(40);
-        facts.delta_whole_mmhg = 40;
+        subtract(facts);
         draft.compartment = Some(facts.compartment.clone());
         let text = text(&draft);
         assert!(text.contains("75 (cuff, 2 min earlier) − 35 = 40 mmHg"), "{text}");
@@ -224,4 +227,70 @@ fn what_a_text_must_say() {
         assert!(text(&draft).contains(&wording::lost(&lost)));
         assert!(text(&draft).contains(wording::WITHDRAWAL));
     }
+}
+
+#[test]
+fn forbidden_sees_word_starts_and_spares_the_one_quotation() {
+    assert_eq!(forbidden_in("The limb is SAFE now"), Some("safe"));
+    assert_eq!(forbidden_in("this rules out everything"), Some("rules out"));
+    assert_eq!(forbidden_in("you can rule out it"), Some("rule out"));
+    assert_eq!(forbidden_in("perfusion is (normal)"), Some("normal"));
+    assert_eq!(forbidden_in("an unsafe limb, confined, abnormal"), None);
+    assert_eq!(forbidden_in(wording::RULE_OUT), None);
+}
+
+/// The page's footer shows these, with their sources.
+#[test]
+fn each_long_caution_has_a_source_and_no_all_clear() {
+    assert!(wording::CAUTIONS.len() >= 13, "the evidence report names thirteen");
+    for caution in wording::CAUTIONS {
+        assert_eq!(forbidden_in(caution.text), None, "{}", caution.text);
+        assert!(!caution.source.is_empty());
+    }
+}
+
+#[test]
+fn durations_and_moments() {
+    assert_eq!(wording::duration(0), "under 1 min");
+    assert_eq!(wording::duration(-7), "7 min");
+    assert_eq!(wording::duration(125), "2 h 05 min");
+    assert_eq!(wording::when(AT), "2026-03-05 22:10 UTC");
+    assert_eq!(wording::age(AT, AT.plus_minutes(4)), "4 min before this message");
+    assert_eq!(wording::age(AT.plus_minutes(2), AT), "2 min after this message");
+}
+
+#[test]
+fn a_rule_adds_its_caution_once() {
+    let both = ["pressure-implausible", "diastolic-implausible"];
+    assert_eq!(wording::rule_cautions(&both), [wording::IMPLAUSIBLE]);
+    assert_eq!(wording::rule_cautions(&["delta-sustained"]), [wording::SUSTAINED]);
+    assert_eq!(
+        wording::measurement_matter(&["side-missing", "diastolic-missing"]),
+        "no usable diastolic"
+    );
+    assert_eq!(
+        wording::measurement_matter(&["a-site-rule"]),
+        "the measurement needs attention"
+    );
+}
+
+/// One family's resolution must not speak for the other, which may be critical.
+#[test]
+fn a_resolved_check_says_nothing_of_the_pressures() {
+    let mut draft = message(Occasion::Resolved, None);
+    draft.family = Family::Measurement;
+    let told = text(&draft);
+    assert!(!told.to_lowercase().contains("no rule is met"), "{told}");
+    assert!(!told.contains("No pressure rule"), "{told}");
+    assert!(
+        told.contains("nothing about the limb or about any other rule"),
+        "{told}"
+    );
+    draft.family = Family::Pressure;
+    let told = text(&draft);
+    assert!(
+        told.contains("No pressure rule is met by the readings received"),
+        "{told}"
+    );
+    assert!(told.contains("up to 6 min old"), "{told}");
 }

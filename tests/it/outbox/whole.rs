@@ -13,8 +13,7 @@ fn snapshot_amended() {
     draft.amends = true;
     draft.facts.compartment.status = ReadingStatus::Amended;
     draft.facts.compartment.pressure = pressure("31", "31", "mm[Hg]");
-    draft.facts.delta_mmhg = Decimal::from(39);
-    draft.facts.delta_whole_mmhg = 39;
+    subtract(&mut draft.facts);
     draft.facts.tier = Some(Tier::Watch);
     insta::assert_json_snapshot!(observation(&draft));
 }
@@ -40,8 +39,7 @@ fn snapshot_carried() {
         AT.plus_minutes(45),
         Method::ArterialLine,
     );
-    draft.facts.delta_mmhg = Decimal::from(58) - draft.facts.compartment.pressure.mmhg;
-    draft.facts.delta_whole_mmhg = 18;
+    subtract(&mut draft.facts);
     draft.facts.tier = Some(Tier::Critical);
     draft.issued = AT.plus_minutes(46);
     insta::assert_json_snapshot!(observation(&draft));
@@ -58,10 +56,9 @@ fn snapshot_watch() {
     draft.age_note = AgeNote::Unknown;
     let facts = draft.delta.as_mut().unwrap();
     facts.diastolic.pressure = pressure("76", "76", "mm[Hg]");
-    facts.delta_mmhg = Decimal::from(76) - facts.compartment.pressure.mmhg;
-    facts.delta_whole_mmhg = 36;
+    subtract(facts);
     draft.grounds = vec![ground(
-        "delta-watch",
+        "delta-near",
         Tier::Watch,
         "delta pressure 36 mmHg is at or below 40 mmHg",
     )];
@@ -74,7 +71,7 @@ fn snapshot_check() {
     draft.family = Family::Measurement;
     (draft.delta, draft.delta_identity) = (None, None);
     draft.grounds = vec![ground(
-        "no-diastolic",
+        "diastolic-missing",
         Tier::Check,
         "no diastolic within 60 min of the compartment reading",
     )];
@@ -113,8 +110,7 @@ fn snapshot_resolution() {
     let facts = draft.delta.as_mut().unwrap();
     facts.compartment.pressure = pressure("22", "22", "mm[Hg]");
     draft.compartment = Some(facts.compartment.clone());
-    facts.delta_mmhg = Decimal::from(48);
-    facts.delta_whole_mmhg = 48;
+    subtract(facts);
     facts.tier = None;
     insta::assert_json_snapshot!(written(&draft));
 }
