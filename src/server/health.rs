@@ -1,0 +1,225 @@
+//! `/health/live` and `/health/ready`.
+//!
+//! Live: this process answers. Ready: a write can be committed, the engine takes its turns, the
+//! source was polled in time, and nothing has waited too long in the outbox. Each check that is
+//! red says why; 503 then. No patient data.
+
+use super::AppState;
+use crate::fhir::Instant;
+use crate::store::{Counts, StoreError};
+use axum::Json;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use serde::Serialize;
+use std::sync::atomic::{AtomicI64, Ordering};
+use std::time::Duration;
+use tokio::sync::Mutex;
+
+/// A look at the store serves for this long, however often a probe asks (milliseconds).
+const LOOK_MAX_AGE_MILLIS: i64 = 5_000;
+/// A store that does not answer within this time counts as not writable.
+const LOOK_TIMEOUT: Duration = Duration::from_secs(2);
+/// The engine takes a turn at least every second when idle; this long without one is red.
+const ENGINE_MAX_SILENCE_MILLIS: i64 = 30_000;
+/// An outbox entry that has waited longer makes the service not ready (15 minutes).
+const OUTBOX_MAX_AGE_MILLIS: i64 = 15 * 60_000;
+/// Polls may miss this many intervals.
+const POLL_INTERVALS: i64 = 3;
+/// "Never".
+const NEVER: i64 = i64::MIN;
+
+/// Signs of life that the other parts give, and what was last seen of the store.
+#[derive(Debug)]
+pub struct Health {
+    started: AtomicI64,
+    engine: AtomicI64,
+    polled: AtomicI64,
+    /// 0: nothing is polled.
+    poll_interval_millis: AtomicI64,
+    look: Mutex<Option<Look>>,
+}
+
+/// What one look at the store saw.
+#[derive(Clone, Debug)]
+struct Look {
+    at: Instant,
+    writable: Result<(), String>,
+    oldest: Option<Instant>,
+    stopped: u64,
+}
+
+impl Default for Health {
+    fn default() -> Self {
+        Self {
+            started: AtomicI64::new(NEVER),
+            engine: AtomicI64::new(NEVER),
+            polled: AtomicI64::new(NEVER),
+            poll_interval_millis: AtomicI64::new(0),
+            look: Mutex::new(None),
+        }
+    }
+}
+
+impl Health {
+    /// A source is polled every `interval_seconds`; `now` starts the wait for its first poll.
+    pub fn expect_polls(&self, interval_seconds: u64, now: Instant) {
+        let millis = i64::try_from(interval_seconds.saturating_mul(1000)).unwrap_or(i64::MAX);
+        self.poll_interval_millis.store(millis.max(1), Ordering::Relaxed);
+        self.started.store(now.millis(), Ordering::Relaxed);
+    }
+
+    /// The engine took a turn (also an idle one, at least every second).
+    pub fn engine_beat(&self, now: Instant) {
+        self.engine.store(now.millis(), Ordering::Relaxed);
+    }
+
+    /// A poll ended and what it read is committed.
+    pub fn polled(&self, now: Instant) {
+        self.polled.store(now.millis(), Ordering::Relaxed);
+    }
+
+    fn engine_check(&self, now: Instant) -> Check {
+        match self.engine.load(Ordering::Relaxed) {
+            NEVER => Check::red("engine", "the engine has not taken a turn yet"),
+            at => {
+                let silence = now.millis_since(Instant::from_millis(at));
+                Check::new(
+                    "engine",
+                    silence <= ENGINE_MAX_SILENCE_MILLIS,
+                    format!("last turn {} s ago", silence / 1000),
+                )
+            }
+        }
+    }
+
+    fn poll_check(&self, now: Instant) -> Option<Check> {
+        let interval = self.poll_interval_millis.load(Ordering::Relaxed);
+        if interval == 0 {
+            return None;
+        }
+        let (since, said) = match self.polled.load(Ordering::Relaxed) {
+            NEVER => (
+                self.started.load(Ordering::Relaxed),
+                "no poll has ended yet; waiting for",
+            ),
+            at => (at, "last poll ended before"),
+        };
+        let age = now.millis_since(Instant::from_millis(since));
+        let in_time = age <= interval.saturating_mul(POLL_INTERVALS);
+        Some(Check::new("poll", in_time, format!("{said} {} s", age / 1000)))
+    }
+}
+
+#[derive(Serialize)]
+struct Check {
+    name: &'static str,
+    ok: bool,
+    detail: String,
+}
+
+impl Check {
+    fn new(name: &'static str, ok: bool, detail: String) -> Self {
+        Self { name, ok, detail }
+    }
+
+    fn red(name: &'static str, detail: &str) -> Self {
+        Self::new(name, false, detail.to_owned())
+    }
+}
+
+#[derive(Serialize)]
+struct Report {
+    status: &'static str,
+    checks: Vec<Check>,
+}
+
+/// `GET /health/live`.
+pub async fn live() -> Response {
+    Json(Report {
+        status: "live",
+        checks: Vec::new(),
+    })
+    .into_response()
+}
+
+/// `GET /health/ready`.
+pub async fn ready(State(app): State<AppState>) -> Response {
+    let now = app.now();
+    let look = look(&app, now).await;
+    let mut checks = vec![
+        store_check(&look),
+        outbox_check(&look, now),
+        app.health.engine_check(now),
+    ];
+    checks.extend(app.health.poll_check(now));
+    let ready = checks.iter().all(|check| check.ok);
+    let (code, status) = match ready {
+        true => (StatusCode::OK, "ready"),
+        false => (StatusCode::SERVICE_UNAVAILABLE, "not-ready"),
+    };
+    (code, Json(Report { status, checks })).into_response()
+}
+
+/// The last look if it is young enough, else a new one. One at a time: probes wait for it.
+async fn look(app: &AppState, now: Instant) -> Look {
+    let mut kept = app.health.look.lock().await;
+    // A clock that was set back must not keep an old look alive.
+    let young = |look: &Look| (0..=LOOK_MAX_AGE_MILLIS).contains(&now.millis_since(look.at));
+    if let Some(look) = kept.as_ref().filter(|look| young(look)) {
+        return look.clone();
+    }
+    let asking = app.with_store(|store| {
+        store.probe_writable()?;
+        store.counts()
+    });
+    let seen: Result<Counts, String> = match tokio::time::timeout(LOOK_TIMEOUT, asking).await {
+        Ok(result) => result.map_err(|error: StoreError| {
+            // The cause may name a path: it is for the log.
+            tracing::warn!(%error, "the store did not pass its health check");
+            String::from("a write cannot be committed; the log says why")
+        }),
+        Err(_) => Err(format!("no answer within {} s", LOOK_TIMEOUT.as_secs())),
+    };
+    let look = match seen {
+        Ok(counts) => Look {
+            at: now,
+            writable: Ok(()),
+            oldest: counts.outbox_oldest,
+            stopped: counts.outbox_stopped,
+        },
+        Err(reason) => Look {
+            at: now,
+            writable: Err(reason),
+            oldest: None,
+            stopped: 0,
+        },
+    };
+    *kept = Some(look.clone());
+    look
+}
+
+fn store_check(look: &Look) -> Check {
+    match &look.writable {
+        Ok(()) => Check::new("store", true, String::from("a write can be committed")),
+        Err(reason) => Check::new("store", false, reason.clone()),
+    }
+}
+
+fn outbox_check(look: &Look, now: Instant) -> Check {
+    if look.writable.is_err() {
+        return Check::red("outbox", "not known: the store does not answer");
+    }
+    let stopped = match look.stopped {
+        0 => String::new(),
+        stopped => format!("; {stopped} stopped entries need a person"),
+    };
+    match look.oldest {
+        None => Check::new("outbox", true, format!("nothing waits{stopped}")),
+        Some(oldest) => {
+            let age = now.millis_since(oldest).max(0);
+            let detail = format!("oldest entry waits {} s{stopped}", age / 1000);
+            Check::new("outbox", age <= OUTBOX_MAX_AGE_MILLIS, detail)
+        }
+    }
+}
