@@ -5,5 +5,6 @@
 //! A reference to another derived resource is written as `urn:uuid:<identity>`; delivery turns it
 //! into the server's own id, the self-contained endpoint into `Observation/<identity>`.
 
+pub mod answer;
 pub mod draft;
 pub mod identity;
