@@ -11,6 +11,7 @@ pub mod communication;
 pub mod context;
 pub mod delta_observation;
 pub mod device;
+pub mod answer;
 pub mod draft;
 pub mod identity;
 pub mod invariants;

@@ -44,10 +44,10 @@ pub struct Outlets {
 
 /// The engine. `run` owns it.
 pub struct Engine {
-    store: Arc<dyn Store>,
-    settings: Settings,
-    validator: Validator,
-    clock: Clock,
+    pub(super) store: Arc<dyn Store>,
+    pub(super) settings: Settings,
+    pub(super) validator: Validator,
+    pub(super) clock: Clock,
     outlets: Outlets,
     receiver: mpsc::Receiver<Submission>,
     patients: HashMap<PatientKey, State>,
@@ -56,7 +56,7 @@ pub struct Engine {
 
 /// What a commit made known, told after it.
 #[derive(Default)]
-struct Told {
+pub(super) struct Told {
     events: Vec<LiveEvent>,
     questions: Vec<Question>,
     messages: Vec<(crate::outbox::draft::Occasion, Option<crate::rules::Tier>)>,
@@ -124,9 +124,9 @@ impl Engine {
         let (batches, replies): (Vec<_>, Vec<_>) = group.into_iter().map(|one| (one.batch, one.reply)).unzip();
         match self.work(batches) {
             Ok((answers, told)) => {
-                self.outlets.metrics.commit_took(started.elapsed());
+                self.outlets.metrics.commit(started.elapsed());
                 for answer in answers.iter().flatten() {
-                    self.outlets.metrics.input(answer_word(answer));
+                    self.outlets.metrics.input(answer);
                 }
                 for (reply, answers) in replies.into_iter().zip(answers) {
                     // A caller that went away has nothing to be told; the commit stands.
@@ -137,7 +137,7 @@ impl Engine {
             Err(error) => {
                 // What is in memory may be ahead of the store now: forget it, it is read again.
                 self.patients.clear();
-                self.outlets.metrics.commit_failed();
+                self.outlets.metrics.failed_commit();
                 tracing::error!(%error, "the commit failed; nothing of it was acknowledged");
                 for reply in replies {
                     let _ = reply.send(Err(IntakeError::Store(error.to_string())));
@@ -162,7 +162,13 @@ impl Engine {
         for patient in store.patients_due(now, DUE_PER_COMMIT)? {
             work.inputs.entry(patient).or_default();
         }
-        let Work { mut commit, inputs, .. } = work;
+        let told = self.step_and_commit(work)?;
+        Ok((answers, told))
+    }
+
+    /// Step every patient of `work`, then write the one commit.
+    pub(super) fn step_and_commit(&mut self, work: Work<'_>) -> Result<Told, StoreError> {
+        let Work { mut commit, inputs, now, .. } = work;
         let mut told = Told::default();
         for (_, rows) in &commit.set_aside {
             told.refused.extend(rows.iter().map(|row| row.reason));
@@ -170,9 +176,9 @@ impl Engine {
         for (patient, inputs) in inputs {
             self.step(patient, inputs, now, &mut commit, &mut told)?;
         }
-        store.commit(&commit)?;
+        self.store.commit(&commit)?;
         self.forget_some();
-        Ok((answers, told))
+        Ok(told)
     }
 
     /// Step one patient and add what changed to the commit.
@@ -249,7 +255,7 @@ impl Engine {
         }
     }
 
-    fn tell(&self, told: Told) {
+    pub(super) fn tell(&self, told: Told) {
         for event in told.events {
             // Nobody listening is not an error.
             let _ = self.outlets.events.send(event);
@@ -362,17 +368,4 @@ fn history_words(line: &History) -> String {
         None => format!("{}, was {}", tier(line.tier), tier(line.tier_before)),
     };
     format!("{what} · {} · {}", line.site_text, line.text)
-}
-
-fn answer_word(answer: &Answer) -> &'static str {
-    match answer {
-        Answer::Created(_) => "created",
-        Answer::Updated(_) => "updated",
-        Answer::Unchanged(_) => "unchanged",
-        Answer::Deleted => "deleted",
-        Answer::NotFound => "not-found",
-        Answer::VersionConflict(_) => "version-conflict",
-        Answer::Refused(_) => "refused",
-        Answer::NotApplied => "not-applied",
-    }
 }

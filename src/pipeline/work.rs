@@ -14,7 +14,8 @@ use std::collections::{BTreeMap, HashMap};
 pub struct Work<'e> {
     store: &'e dyn Store,
     mapping: &'e Mapping,
-    now: Instant,
+    /// When this commit is made.
+    pub now: Instant,
     /// The commit under construction.
     pub commit: Commit,
     /// Inputs by patient, in order.

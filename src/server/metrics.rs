@@ -113,6 +113,8 @@ pub struct Metrics {
     outbox: Family<StateLabel, Gauge>,
     requests: Family<RequestLabel, Counter>,
     commit: Histogram,
+    failed_commits: Counter,
+    invalid_resources: Counter,
     polls: Family<OutcomeLabel, Counter>,
     deliveries: Family<OutcomeLabel, Counter>,
     store_readable: Gauge,
@@ -138,6 +140,8 @@ impl Metrics {
             requests: Family::default(),
             // 0.25 ms to 4 s, each twice the one before.
             commit: Histogram::new(exponential_buckets(0.000_25, 2.0, 15)),
+            failed_commits: Counter::default(),
+            invalid_resources: Counter::default(),
             polls: Family::default(),
             deliveries: Family::default(),
             store_readable: Gauge::default(),
@@ -185,6 +189,16 @@ impl Metrics {
             "Duration of one store commit",
             Unit::Seconds,
             self.commit.clone(),
+        );
+        r.register(
+            "failed_commits",
+            "Commits that failed; nothing of them was acknowledged",
+            self.failed_commits.clone(),
+        );
+        r.register(
+            "invalid_resources",
+            "Derived resources that failed their own check (a defect of this service)",
+            self.invalid_resources.clone(),
         );
         r.register("polls", "Polls of a source, by outcome", self.polls.clone());
         r.register(
@@ -266,6 +280,16 @@ impl Metrics {
     /// How long one store commit took.
     pub fn commit(&self, took: Duration) {
         self.commit.observe(took.as_secs_f64());
+    }
+
+    /// One commit failed.
+    pub fn failed_commit(&self) {
+        self.failed_commits.inc();
+    }
+
+    /// One derived resource failed its own check.
+    pub fn invalid_resource(&self) {
+        self.invalid_resources.inc();
     }
 
     /// One poll of a source ended.

@@ -73,6 +73,8 @@ pub trait Store: Send + Sync + 'static {
     fn next_due(&self) -> Result<Option<Instant>, StoreError>;
     /// Current inputs after `after` (type, id) in key order, for re-recognition.
     fn inputs_after(&self, after: Option<(&str, &str)>, limit: usize) -> Result<Vec<InputRow>, StoreError>;
+    /// Patients after `after` in key order, to step each of them again.
+    fn patients_after(&self, after: Option<&PatientKey>, limit: usize) -> Result<Vec<PatientKey>, StoreError>;
     /// A value of the `meta` table (mapping hash, rule sheet hash).
     fn meta(&self, key: &str) -> Result<Option<String>, StoreError>;
     /// A polling cursor.

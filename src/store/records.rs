@@ -168,6 +168,9 @@ pub struct PatientChange {
 pub struct Commit {
     /// New current versions of inputs (older versions stay as history).
     pub inputs: Vec<InputRow>,
+    /// Inputs (type, id) whose current version was recognised anew and is now filed under this
+    /// patient, or under none.
+    pub refiled: Vec<(String, String, Option<PatientKey>)>,
     /// Patients changed.
     pub patients: Vec<PatientChange>,
     /// Set-aside rows: all rows of each named source are replaced by the given ones.

@@ -231,6 +231,10 @@ impl Store for SqliteStore {
         self.query("list inputs", |tx| read::inputs_after(tx, after, limit))
     }
 
+    fn patients_after(&self, after: Option<&PatientKey>, limit: usize) -> Result<Vec<PatientKey>, StoreError> {
+        self.query("list the patients", |tx| read::patients_after(tx, after, limit))
+    }
+
     fn meta(&self, key: &str) -> Result<Option<String>, StoreError> {
         self.query("read a meta value", |tx| read::meta(tx, key))
     }

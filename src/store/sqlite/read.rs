@@ -80,6 +80,18 @@ pub(super) fn patients_due(tx: &Transaction<'_>, now: Instant, limit: usize) -> 
     Ok(rows.collect::<Result<_, _>>()?)
 }
 
+pub(super) fn patients_after(
+    tx: &Transaction<'_>,
+    after: Option<&PatientKey>,
+    limit: usize,
+) -> Result<Vec<PatientKey>, Fault> {
+    // Keys are never empty, so the empty text stands before all of them.
+    let mut statement = tx.prepare_cached("SELECT patient FROM patients WHERE patient > ?1 ORDER BY patient LIMIT ?2")?;
+    let from = after.map_or("", |patient| patient.0.as_str());
+    let rows = statement.query_map(params![from, bounded(limit)], |row| row.get(0).map(PatientKey))?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
 pub(super) fn next_due(tx: &Transaction<'_>) -> Result<Option<Instant>, Fault> {
     let earliest: Option<i64> = tx
         .prepare_cached("SELECT MIN(next_due) FROM patients WHERE next_due IS NOT NULL")?

@@ -14,6 +14,10 @@ pub(super) fn commit(tx: &Transaction<'_>, commit: &Commit) -> Result<(), Fault>
     for input in &commit.inputs {
         write_input(tx, input)?;
     }
+    for (resource_type, id, patient) in &commit.refiled {
+        tx.prepare_cached("UPDATE inputs SET patient = ?3 WHERE resource_type = ?1 AND id = ?2 AND current = 1")?
+            .execute(params![resource_type, id, patient.as_ref().map(|patient| &patient.0)])?;
+    }
     for change in &commit.patients {
         write_patient(tx, change)?;
     }

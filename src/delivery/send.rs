@@ -1,0 +1,443 @@
+//! One group of one patient to the server, and the settlement of each of its entries.
+
+use super::bundle::{self, EntryAnswer};
+use super::capability::Capabilities;
+use super::client::{FhirClient, Reply};
+use super::error::ClientError;
+use super::references::{self, Place, identifier_token};
+use super::status::GroupReport;
+use crate::fhir::Instant;
+use crate::outbox::answer::{self, Limits, Meaning, Verdict};
+use crate::store::{OutboxEntry, OutboxState, Settlement, Store, StoreError};
+use serde_json::Value;
+use std::collections::{HashMap, HashSet};
+use std::sync::Arc;
+use tokio::sync::Mutex;
+use uuid::Uuid;
+
+/// What delivery needs of the store. Calls block; they are made on the blocking pool.
+pub trait Outbox: Send + Sync + 'static {
+    /// The head group of each patient whose time has come, in `seq` order.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    fn due(&self, now: Instant, limit: usize) -> Result<Vec<OutboxEntry>, StoreError>;
+    /// Record what became of an attempt.
+    ///
+    /// # Errors
+    /// When the store cannot commit.
+    fn settle(&self, settlements: &[Settlement], now: Instant) -> Result<(), StoreError>;
+    /// The server's own reference of a delivered resource.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    fn remote_reference(&self, identity: &Uuid) -> Result<Option<String>, StoreError>;
+}
+
+impl<S: Store + ?Sized> Outbox for S {
+    fn due(&self, now: Instant, limit: usize) -> Result<Vec<OutboxEntry>, StoreError> {
+        self.outbox_due(now, limit)
+    }
+
+    fn settle(&self, settlements: &[Settlement], now: Instant) -> Result<(), StoreError> {
+        self.outbox_settle(settlements, now)
+    }
+
+    fn remote_reference(&self, identity: &Uuid) -> Result<Option<String>, StoreError> {
+        Store::remote_reference(self, identity)
+    }
+}
+
+/// How long a CapabilityStatement that was read holds, seconds.
+const CAPABILITIES_SECONDS: i64 = 3_600;
+/// When to ask again after it could not be read, seconds.
+const CAPABILITIES_RETRY_SECONDS: i64 = 60;
+
+/// Run a blocking call of the outbox.
+pub(super) async fn blocking<O, T>(
+    outbox: &Arc<O>,
+    action: &'static str,
+    call: impl FnOnce(&O) -> Result<T, StoreError> + Send + 'static,
+) -> Result<T, StoreError>
+where
+    O: Outbox + ?Sized,
+    T: Send + 'static,
+{
+    let outbox = Arc::clone(outbox);
+    let joined = tokio::task::spawn_blocking(move || call(&outbox)).await;
+    joined.unwrap_or_else(|error| {
+        Err(StoreError::Statement {
+            action,
+            cause: error.to_string(),
+        })
+    })
+}
+
+/// What came of trying one entry.
+#[derive(Clone, Debug)]
+enum Attempt {
+    Done {
+        status: u16,
+        remote: Option<String>,
+    },
+    Failed {
+        meaning: Meaning,
+        told: String,
+        /// As `told`, without patient data: for logs and status.
+        neutral: String,
+        retry_after_millis: Option<i64>,
+    },
+    /// The server was found unwell before this entry's turn.
+    NotTried,
+}
+
+impl Attempt {
+    fn failed(error: &ClientError, now: Instant) -> Self {
+        let meaning = match error {
+            ClientError::Timeout { .. } | ClientError::Unreachable(_) => Meaning::Retry,
+            ClientError::Refused { status, .. } => answer::meaning(*status),
+            // A page instead of FHIR, another origin: the way to the server must be mended.
+            ClientError::NotFhir { .. } | ClientError::Origin { .. } | ClientError::Setup(_) => Meaning::Mend,
+            // The write may have been done; repeating a conditional write is harmless.
+            ClientError::TooLarge { .. } | ClientError::Malformed(_) | ClientError::Address => Meaning::Retry,
+        };
+        Self::Failed {
+            meaning,
+            told: error.told(),
+            neutral: error.to_string(),
+            retry_after_millis: error.retry_after().map(|wish| wish.millis_from(now)),
+        }
+    }
+
+    fn of_entry(answer: EntryAnswer) -> Self {
+        let EntryAnswer { status, told, remote } = answer;
+        match answer::meaning(status) {
+            Meaning::Delivered => Self::Done { status, remote },
+            meaning => Self::Failed {
+                meaning,
+                told: answer::shorten(&format!("{status}: {told}")),
+                neutral: format!("the server answered {status} for an entry of a transaction"),
+                retry_after_millis: None,
+            },
+        }
+    }
+}
+
+/// True when nothing more should be tried on this server now.
+fn is_outage(error: &ClientError) -> bool {
+    match error {
+        ClientError::Timeout { .. } | ClientError::Unreachable(_) | ClientError::NotFhir { .. } => true,
+        ClientError::Refused { status, .. } => answer::is_outage(*status),
+        _ => false,
+    }
+}
+
+/// Sends groups.
+pub struct Sender<O: ?Sized> {
+    client: Arc<FhirClient>,
+    limits: Limits,
+    capabilities: Mutex<Option<(Capabilities, Instant)>>,
+    /// The Device is the one resource that groups of several patients share: groups that hold it
+    /// go one at a time, so that no server gets two creates of it at once.
+    device: Mutex<()>,
+    outbox: Arc<O>,
+}
+
+impl<O: Outbox + ?Sized> Sender<O> {
+    /// A sender with the given limits.
+    pub fn new(client: Arc<FhirClient>, outbox: Arc<O>, limits: Limits) -> Self {
+        Self {
+            client,
+            limits,
+            capabilities: Mutex::new(None),
+            device: Mutex::new(()),
+            outbox,
+        }
+    }
+
+    /// Send one group (entries of one step, in order) and settle each entry.
+    ///
+    /// # Errors
+    /// When the outbox cannot be read or settled; what was sent is then sent again, harmlessly.
+    pub async fn deliver(
+        &self,
+        group: Vec<OutboxEntry>,
+        clock: &(impl Fn() -> Instant + Sync),
+    ) -> Result<GroupReport, StoreError> {
+        let shared = group.iter().any(|entry| entry.resource_type == "Device");
+        let _device = if shared { Some(self.device.lock().await) } else { None };
+        let (present, rest) = self.split_known_devices(group).await?;
+        let capabilities = self.capabilities(clock()).await;
+        let as_bundle = if capabilities.takes_bundles() && !rest.is_empty() {
+            self.as_transaction(&rest, clock()).await?
+        } else {
+            None
+        };
+        let attempts = match as_bundle {
+            Some(attempts) => attempts,
+            None => self.one_by_one(&rest, capabilities, clock).await?,
+        };
+        let now = clock();
+        let mut settlements: Vec<Settlement> = present.into_iter().map(|(entry, at)| known(&entry, at, now)).collect();
+        let mut report = GroupReport {
+            delivered: settlements.len() as u64,
+            ..GroupReport::default()
+        };
+        settlements.extend(self.settlements(&rest, attempts, now, &mut report));
+        blocking(&self.outbox, "settle outbox entries", move |outbox| outbox.settle(&settlements, now)).await?;
+        Ok(report)
+    }
+
+    /// Devices that the server already has need not be sent again.
+    async fn split_known_devices(
+        &self,
+        group: Vec<OutboxEntry>,
+    ) -> Result<(Vec<(OutboxEntry, String)>, Vec<OutboxEntry>), StoreError> {
+        let (mut present, mut rest) = (Vec::new(), Vec::new());
+        for entry in group {
+            let known = if entry.resource_type == "Device" {
+                self.stored_reference(entry.identity).await?
+            } else {
+                None
+            };
+            match known {
+                Some(reference) => present.push((entry, reference)),
+                None => rest.push(entry),
+            }
+        }
+        Ok((present, rest))
+    }
+
+    async fn stored_reference(&self, identity: Uuid) -> Result<Option<String>, StoreError> {
+        blocking(&self.outbox, "read a remote reference", move |outbox| outbox.remote_reference(&identity)).await
+    }
+
+    /// What the server can do: asked once an hour, and each minute while it does not say.
+    async fn capabilities(&self, now: Instant) -> Capabilities {
+        let mut held = self.capabilities.lock().await;
+        if let Some((capabilities, until)) = *held
+            && now < until
+        {
+            return capabilities;
+        }
+        let (capabilities, seconds) = match self.client.capabilities().await {
+            Ok(Some(capabilities)) => (capabilities, CAPABILITIES_SECONDS),
+            Ok(None) => (Capabilities::UNKNOWN, CAPABILITIES_SECONDS),
+            Err(error) => {
+                tracing::warn!(%error, "the CapabilityStatement cannot be read: sending single conditional requests");
+                (Capabilities::UNKNOWN, CAPABILITIES_RETRY_SECONDS)
+            }
+        };
+        *held = Some((capabilities, now.plus_seconds(seconds)));
+        capabilities
+    }
+
+    /// All entries in one transaction; None when they should go one by one instead.
+    async fn as_transaction(&self, group: &[OutboxEntry], now: Instant) -> Result<Option<Vec<Attempt>>, StoreError> {
+        let inside: HashSet<Uuid> = group.iter().map(|entry| entry.identity).collect();
+        let mut places: HashMap<Uuid, Place> = inside.iter().map(|identity| (*identity, Place::SameBundle)).collect();
+        for (identity, _) in group.iter().flat_map(|entry| references::mentioned(&entry.body)) {
+            if !places.contains_key(&identity) {
+                let stored = self.stored_reference(identity).await?;
+                places.insert(identity, stored.map_or(Place::Conditional, Place::Remote));
+            }
+        }
+        let place_of = |identity: &Uuid| places.get(identity).cloned().unwrap_or(Place::Conditional);
+        let bundle = bundle::transaction(group.iter().map(|entry| {
+            let mut body = entry.body.clone();
+            references::rewrite(&mut body, &place_of);
+            (&entry.identity, entry.resource_type.as_str(), body)
+        }));
+        let error = match self.client.transaction(&bundle).await.and_then(|reply| reply.json()) {
+            Ok(response) => match bundle::answers(&response, group) {
+                Ok(answers) => return Ok(Some(answers.into_iter().map(Attempt::of_entry).collect())),
+                Err(error) => ClientError::Malformed(error.to_string()),
+            },
+            Err(error) => error,
+        };
+        let falls_back = match &error {
+            ClientError::Refused { status, .. } => answer::transaction_falls_back(*status),
+            ClientError::Malformed(_) | ClientError::TooLarge { .. } => true,
+            _ => false,
+        };
+        if falls_back {
+            tracing::warn!(%error, entries = group.len(), "transaction not taken: sending its entries one by one");
+            return Ok(None);
+        }
+        Ok(Some(vec![Attempt::failed(&error, now); group.len()]))
+    }
+
+    /// In order; a refused entry does not keep the next ones back, an unwell server does.
+    async fn one_by_one(
+        &self,
+        group: &[OutboxEntry],
+        capabilities: Capabilities,
+        clock: &(impl Fn() -> Instant + Sync),
+    ) -> Result<Vec<Attempt>, StoreError> {
+        let mut attempts = Vec::with_capacity(group.len());
+        let mut delivered: HashMap<Uuid, String> = HashMap::new();
+        for entry in group {
+            match self.single(entry, capabilities, &delivered).await? {
+                Ok((status, remote)) => {
+                    if let Some(remote) = &remote {
+                        delivered.insert(entry.identity, remote.clone());
+                    }
+                    attempts.push(Attempt::Done { status, remote });
+                }
+                Err(error) => {
+                    attempts.push(Attempt::failed(&error, clock()));
+                    if is_outage(&error) {
+                        break;
+                    }
+                }
+            }
+        }
+        attempts.resize(group.len(), Attempt::NotTried);
+        Ok(attempts)
+    }
+
+    async fn single(
+        &self,
+        entry: &OutboxEntry,
+        capabilities: Capabilities,
+        delivered: &HashMap<Uuid, String>,
+    ) -> Result<Result<(u16, Option<String>), ClientError>, StoreError> {
+        let mut places = HashMap::new();
+        for (identity, kind) in references::mentioned(&entry.body) {
+            let stored = match delivered.get(&identity) {
+                Some(reference) => Some(reference.clone()),
+                None => self.stored_reference(identity).await?,
+            };
+            let place = match stored {
+                Some(reference) => Place::Remote(reference),
+                None => match self.client.find(kind, &identifier_token(&identity)).await {
+                    Ok(found) => found.into_iter().next().map_or(Place::Identifier, Place::Remote),
+                    Err(error) if is_outage(&error) => return Ok(Err(error)),
+                    // The server does not let us search: the logical reference stays true.
+                    Err(_) => Place::Identifier,
+                },
+            };
+            places.insert(identity, place);
+        }
+        let mut body = entry.body.clone();
+        references::rewrite(&mut body, &|identity| places.get(identity).cloned().unwrap_or(Place::Identifier));
+        Ok(self.write(entry, &body, capabilities).await)
+    }
+
+    async fn write(
+        &self,
+        entry: &OutboxEntry,
+        body: &Value,
+        capabilities: Capabilities,
+    ) -> Result<(u16, Option<String>), ClientError> {
+        let kind = entry.resource_type.as_str();
+        let token = identifier_token(&entry.identity);
+        let updated = bundle::is_updated(kind);
+        let direct = match (updated, capabilities.conditional_update, capabilities.conditional_create) {
+            (true, true, _) => Some(self.client.update_where(kind, &token, body).await),
+            (false, _, true) => Some(self.client.create_if_none(kind, &token, body).await),
+            _ => None,
+        };
+        match direct {
+            // No conditional update here, whatever was said or assumed: search first.
+            Some(Err(ClientError::Refused { status: 404 | 405 | 501, .. })) if updated => {}
+            Some(result) => return result.map(|reply| taken(kind, &reply)),
+            None => {}
+        }
+        let found = self.client.find(kind, &token).await?;
+        match (found.as_slice(), updated) {
+            ([], _) => self.client.create_if_none(kind, &token, body).await.map(|reply| taken(kind, &reply)),
+            ([reference], true) => {
+                let mut body = body.clone();
+                if let (Value::Object(object), Some((_, id))) = (&mut body, reference.split_once('/')) {
+                    object.insert(String::from("id"), Value::String(id.to_owned()));
+                }
+                let reply = self.client.update(reference, &body).await?;
+                Ok((reply.status, Some(reference.clone())))
+            }
+            (several, true) => Err(ClientError::Refused {
+                status: 412,
+                codes: String::from("multiple-matches"),
+                told: format!("{} resources on the server carry this identifier; remove all but one", several.len()),
+                retry_after: None,
+            }),
+            ([reference, ..], false) => Ok((200, Some(reference.clone()))),
+        }
+    }
+
+    /// What each entry comes to. All that wait get one moment, so that the group stays together
+    /// and in order.
+    fn settlements(
+        &self,
+        group: &[OutboxEntry],
+        attempts: Vec<Attempt>,
+        now: Instant,
+        report: &mut GroupReport,
+    ) -> Vec<Settlement> {
+        let mut settlements: Vec<Settlement> = Vec::with_capacity(group.len());
+        let mut again_at = now.plus_seconds(1);
+        for (entry, attempt) in group.iter().zip(attempts) {
+            let (verdict, answer, remote_reference) = match attempt {
+                Attempt::Done { status, remote } => (Verdict::Delivered, status.to_string(), remote),
+                Attempt::NotTried => (Verdict::Waiting(again_at), entry.last_answer.clone(), None),
+                Attempt::Failed {
+                    meaning,
+                    told,
+                    neutral,
+                    retry_after_millis,
+                } => {
+                    report.needs_mending |= meaning == Meaning::Mend;
+                    if report.trouble.is_empty() {
+                        report.trouble = neutral;
+                    }
+                    let (identity, tries) = (&entry.identity, entry.attempts);
+                    let verdict = answer::verdict(meaning, identity, tries, retry_after_millis, &self.limits, now);
+                    (verdict, told, None)
+                }
+            };
+            let (state, next_attempt) = match verdict {
+                Verdict::Delivered => (OutboxState::Delivered, now),
+                Verdict::Stopped => (OutboxState::Stopped, now),
+                Verdict::Waiting(at) => (OutboxState::Waiting, at),
+            };
+            match state {
+                OutboxState::Delivered => report.delivered += 1,
+                OutboxState::Stopped => report.stopped += 1,
+                OutboxState::Waiting => {
+                    report.waiting += 1;
+                    again_at = again_at.max(next_attempt);
+                }
+            }
+            settlements.push(Settlement {
+                seq: entry.seq,
+                state,
+                next_attempt,
+                answer,
+                remote_reference,
+            });
+        }
+        for settlement in &mut settlements {
+            if settlement.state == OutboxState::Waiting {
+                settlement.next_attempt = again_at;
+            }
+        }
+        settlements
+    }
+}
+
+/// A Device that was delivered before.
+fn known(entry: &OutboxEntry, reference: String, now: Instant) -> Settlement {
+    Settlement {
+        seq: entry.seq,
+        state: OutboxState::Delivered,
+        next_attempt: now,
+        answer: String::from("200"),
+        remote_reference: Some(reference),
+    }
+}
+
+fn taken(kind: &str, reply: &Reply) -> (u16, Option<String>) {
+    let body = reply.json().ok();
+    let remote = bundle::remote_reference(kind, reply.location.as_deref(), body.as_ref());
+    (reply.status, remote)
+}

@@ -1,0 +1,110 @@
+//! At start: when the mapping changed, every input is recognised anew (what was set aside is tried
+//! again, what was used may read differently now); when the rule sheet changed, every patient is
+//! judged anew.
+
+use super::engine::{Engine, derived_row, outbox_entry};
+use super::work::Work;
+use crate::outbox::build;
+use crate::outbox::context::Mode;
+use crate::recognise::reading::PatientKey;
+use crate::recognise::recognise;
+use crate::store::{Commit, StoreError};
+use std::sync::Arc;
+
+/// Inputs or patients looked at in one commit.
+const PER_COMMIT: usize = 500;
+
+/// The pseudo patient under which the Device resource is delivered.
+const DEVICE_PATIENT: &str = "device";
+
+impl Engine {
+    /// Bring the store into line with the mapping and the rule sheet in force.
+    ///
+    /// # Errors
+    /// When the store cannot be read or written; what was committed stays, the rest is tried again
+    /// at the next start.
+    pub fn refresh(&mut self) -> Result<(), StoreError> {
+        self.write_device()?;
+        let mapping = self.settings.mapping.hash.clone();
+        if self.store.meta("mapping_hash")?.is_some_and(|before| before != mapping) {
+            tracing::info!("the mapping changed: every input is recognised anew");
+            self.recognise_all()?;
+        }
+        let sheet = self.settings.sheet.hash.clone();
+        if self.store.meta("sheet_hash")?.is_some_and(|before| before != sheet) {
+            tracing::info!("the rule sheet changed: every patient is judged anew");
+            self.judge_all()?;
+        }
+        let meta = vec![(String::from("mapping_hash"), mapping), (String::from("sheet_hash"), sheet)];
+        self.store.commit(&Commit { meta, ..Commit::default() })
+    }
+
+    /// The Device that derived resources name, once per version of this program.
+    fn write_device(&mut self) -> Result<(), StoreError> {
+        let version = env!("CARGO_PKG_VERSION");
+        let delivers = self.settings.deliver && self.settings.mode == Mode::Live;
+        let key = if delivers { "device_delivered" } else { "device_served" };
+        if self.store.meta(key)?.as_deref() == Some(version) {
+            return Ok(());
+        }
+        let device = match build::device_resource(version, &self.validator) {
+            Ok(device) => device,
+            Err(error) => {
+                tracing::error!(%error, "the Device resource failed its own check");
+                return Ok(());
+            }
+        };
+        let now = (self.clock)();
+        let mut commit = Commit { derived: vec![derived_row(&device, None, now)], ..Commit::default() };
+        if delivers {
+            let patient = PatientKey(String::from(DEVICE_PATIENT));
+            commit.outbox.push(vec![outbox_entry(device, &patient, now)]);
+        }
+        commit.meta.push((key.to_owned(), version.to_owned()));
+        self.store.commit(&commit)
+    }
+
+    fn recognise_all(&mut self) -> Result<(), StoreError> {
+        let store = Arc::clone(&self.store);
+        let mapping = Arc::clone(&self.settings.mapping);
+        let mut after: Option<(String, String)> = None;
+        loop {
+            let from = after.as_ref().map(|(resource_type, id)| (resource_type.as_str(), id.as_str()));
+            let rows = store.inputs_after(from, PER_COMMIT)?;
+            let Some(last) = rows.last() else { return Ok(()) };
+            after = Some((last.resource_type.clone(), last.id.clone()));
+            let mut work = Work::new(store.as_ref(), &mapping, (self.clock)());
+            for row in rows.iter().filter(|row| row.resource_type == "Observation" && !row.deleted) {
+                let recognised = recognise(&row.body, &row.id, row.version.clone(), &mapping);
+                let patient = work.route(recognised, row.patient.clone());
+                if patient != row.patient {
+                    work.commit.refiled.push((row.resource_type.clone(), row.id.clone(), patient));
+                }
+            }
+            self.finish(work)?;
+        }
+    }
+
+    fn judge_all(&mut self) -> Result<(), StoreError> {
+        let store = Arc::clone(&self.store);
+        let mapping = Arc::clone(&self.settings.mapping);
+        let mut after: Option<PatientKey> = None;
+        loop {
+            let patients = store.patients_after(after.as_ref(), PER_COMMIT)?;
+            let Some(last) = patients.last() else { return Ok(()) };
+            after = Some(last.clone());
+            let mut work = Work::new(store.as_ref(), &mapping, (self.clock)());
+            for patient in patients {
+                work.inputs.entry(patient).or_default();
+            }
+            self.finish(work)?;
+        }
+    }
+
+    /// Step the patients of `work` and commit.
+    fn finish(&mut self, work: Work<'_>) -> Result<(), StoreError> {
+        let told = self.step_and_commit(work)?;
+        self.tell(told);
+        Ok(())
+    }
+}

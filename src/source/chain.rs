@@ -1,0 +1,257 @@
+//! One search read to its end and handed to the engine page by page; the cursor moves only in a
+//! batch that is committed, and only as far as is certain.
+
+use super::page::{Page, PageEntry};
+use super::poll::PollReport;
+use super::walk::{PollError, Walk};
+use crate::delivery::{ClientError, FhirClient};
+use crate::fhir::Instant;
+use crate::source::intake::{Answer, Batch, CursorUpdate, Incoming, Intake, Operation, Versioning};
+use std::collections::{HashSet, VecDeque};
+use std::sync::{Mutex, PoisonError};
+
+/// Most items of one batch; a page that is larger (a server that ignores `_count`) goes in parts.
+const MAX_BATCH_ITEMS: usize = 500;
+/// How often a chain is begun anew in one poll because the server dropped it.
+const MAX_RESTARTS: u32 = 3;
+/// `_count` is divided by this when a page is larger than allowed, down to 1.
+const SMALLER_PAGE: usize = 4;
+/// A lastUpdated further ahead of our clock than this never moves the cursor, hours: one wrong
+/// stamp would otherwise hide everything that comes after it.
+const MAX_AHEAD_HOURS: i64 = 24;
+/// Versions remembered so that the overlap does not resend them.
+const RECENT_VERSIONS: usize = 50_000;
+
+/// Versions that the engine has committed, newest last; bounded.
+#[derive(Debug, Default)]
+pub struct Recent {
+    inner: Mutex<(HashSet<(String, String)>, VecDeque<(String, String)>)>,
+}
+
+impl Recent {
+    /// True when this version was handed over and committed before. A resource without any version
+    /// is never taken as known: the engine compares its content.
+    pub fn knows(&self, entry: &PageEntry) -> bool {
+        let Some(version) = &entry.version else { return false };
+        let inner = self.inner.lock().unwrap_or_else(PoisonError::into_inner);
+        inner.0.contains(&(entry.id.clone(), version.clone()))
+    }
+
+    fn remember(&self, keys: Vec<(String, String)>) {
+        let mut inner = self.inner.lock().unwrap_or_else(PoisonError::into_inner);
+        let (known, order) = &mut *inner;
+        for key in keys {
+            if known.insert(key.clone()) {
+                order.push_back(key);
+            }
+            if order.len() > RECENT_VERSIONS
+                && let Some(oldest) = order.pop_front()
+            {
+                known.remove(&oldest);
+            }
+        }
+    }
+}
+
+/// What a chain needs beside the query.
+pub struct Reader<'a> {
+    /// The server.
+    pub client: &'a FhirClient,
+    /// The engine's queue.
+    pub intake: &'a Intake,
+    /// Versions known already.
+    pub recent: &'a Recent,
+    /// `_count`.
+    pub page_count: usize,
+    /// Pages of one chain.
+    pub max_pages: usize,
+    /// How far behind the cursor to look again, seconds.
+    pub overlap_seconds: i64,
+    /// The moment of the poll.
+    pub now: Instant,
+}
+
+/// One search and its cursor.
+pub struct Search<'a> {
+    /// Name of the cursor.
+    pub cursor: &'a str,
+    /// Where the cursor stands; None before the first success.
+    pub position: Option<Instant>,
+    /// Where to begin without a cursor.
+    pub first_from: Instant,
+    /// Encoded parameters for a start and a page size.
+    pub query: &'a (dyn Fn(Instant, usize) -> String + Sync),
+}
+
+/// What is certain about the order of a chain.
+#[derive(Debug)]
+struct Order {
+    /// Newest lastUpdated so far.
+    newest: Option<Instant>,
+    /// Newest of the pages before the current one.
+    newest_before: Option<Instant>,
+    /// No entry was older than one before it.
+    ascending: bool,
+    /// The server says that it sorts.
+    stated: bool,
+}
+
+impl Reader<'_> {
+    /// Read the search to its end. Counts go to `report`, also when it fails.
+    ///
+    /// # Errors
+    /// Any [`PollError`]; what was committed before stays, the cursor is never ahead of it.
+    pub async fn read(&self, search: &Search<'_>, report: &mut PollReport) -> Result<(), PollError> {
+        let mut position = search.position;
+        let mut count = self.page_count.max(1);
+        let mut restarts = 0;
+        loop {
+            match self.chain(search, &mut position, count, report).await {
+                Err(PollError::Client(ClientError::TooLarge { .. })) if count > 1 => {
+                    count = (count / SMALLER_PAGE).max(1);
+                    report.smaller_pages += 1;
+                }
+                Err(PollError::Expired(_)) => {
+                    restarts += 1;
+                    report.restarts += 1;
+                    if restarts > MAX_RESTARTS {
+                        return Err(PollError::Expired(restarts));
+                    }
+                }
+                result => return result,
+            }
+        }
+    }
+
+    async fn chain(
+        &self,
+        search: &Search<'_>,
+        position: &mut Option<Instant>,
+        count: usize,
+        report: &mut PollReport,
+    ) -> Result<(), PollError> {
+        let from = position.map_or(search.first_from, |at| at.plus_seconds(-self.overlap_seconds.max(0)));
+        let url = self.client.url("Observation", &(search.query)(from, count))?;
+        let began_at = *position;
+        let mut order = Order {
+            newest: None,
+            newest_before: None,
+            ascending: true,
+            stated: false,
+        };
+        let mut walk = Walk::new(self.client, "Observation", url, self.now);
+        while let Some(page) = walk.next_page().await? {
+            let last = page.next.is_none();
+            let cut = !last && walk.pages() >= self.max_pages;
+            self.observe(&page, &mut order, walk.pages() == 1, report);
+            let target = order.certain(last, cut, began_at.unwrap_or(from), *position != began_at);
+            // Forward, except to take back a move that an unsorted page has shown to be too far.
+            let target = target.filter(|target| !order.ascending && !last || position.is_none_or(|at| *target > at));
+            let moved = target.map(|target| CursorUpdate {
+                name: search.cursor.to_owned(),
+                position: target,
+            });
+            self.hand_over(page, moved, report).await?;
+            *position = target.or(*position);
+            if cut {
+                report.hit_page_limit = true;
+                report.advanced |= *position != began_at;
+                return if order.ascending { Ok(()) } else { Err(PollError::PageLimit(self.max_pages)) };
+            }
+        }
+        Ok(())
+    }
+
+    fn observe(&self, page: &Page, order: &mut Order, first: bool, report: &mut PollReport) {
+        report.pages += 1;
+        report.skipped += page.skipped;
+        report.unusable += page.unusable;
+        if first {
+            order.stated = page.says_sorted;
+        }
+        order.newest_before = order.newest;
+        let horizon = self.now.plus_minutes(MAX_AHEAD_HOURS * 60);
+        for entry in &page.entries {
+            let Some(updated) = entry.last_updated else {
+                report.without_last_updated += 1;
+                continue;
+            };
+            if updated > horizon {
+                report.ahead += 1;
+                continue;
+            }
+            if order.newest.is_some_and(|newest| updated < newest) {
+                order.ascending = false;
+                report.order_ignored = true;
+            }
+            order.newest = order.newest.max(Some(updated));
+        }
+        report.newest = report.newest.max(order.newest);
+    }
+
+    /// Commit a page; its cursor move goes with the last part of it.
+    async fn hand_over(
+        &self,
+        page: Page,
+        moved: Option<CursorUpdate>,
+        report: &mut PollReport,
+    ) -> Result<(), PollError> {
+        let mut fresh: Vec<PageEntry> = Vec::new();
+        let mut here = HashSet::new();
+        for entry in page.entries {
+            let again = entry.version.as_ref().is_some_and(|version| !here.insert((entry.id.clone(), version.clone())));
+            if again || self.recent.knows(&entry) {
+                report.duplicates += 1;
+            } else {
+                fresh.push(entry);
+            }
+        }
+        let keys = fresh.iter().filter_map(|entry| Some((entry.id.clone(), entry.version.clone()?))).collect();
+        let mut items = fresh.into_iter().map(incoming).peekable();
+        let mut moved = moved;
+        while items.peek().is_some() || moved.is_some() {
+            let part: Vec<Incoming> = items.by_ref().take(MAX_BATCH_ITEMS).collect();
+            let last = items.peek().is_none();
+            report.entries += part.len();
+            let batch = Batch {
+                items: part,
+                cursors: if last { moved.take().into_iter().collect() } else { Vec::new() },
+                ..Batch::default()
+            };
+            let answers = self.intake.submit_when_room(batch).await?;
+            report.refused += answers.iter().filter(|answer| matches!(answer, Answer::Refused(_))).count();
+        }
+        self.recent.remember(keys);
+        Ok(())
+    }
+}
+
+impl Order {
+    /// Where the cursor may stand once this page is committed; None: leave it.
+    ///
+    /// At the end of the chain everything was read. Before it, only the pages before this one are
+    /// certain, and only when the server says that it sorts and has kept to it so far.
+    fn certain(&self, last: bool, cut: bool, began_at: Instant, has_moved: bool) -> Option<Instant> {
+        if last {
+            return self.newest;
+        }
+        if !self.ascending {
+            return has_moved.then_some(began_at);
+        }
+        if cut {
+            return self.newest;
+        }
+        if self.stated { self.newest_before } else { None }
+    }
+}
+
+/// A resource of a search for the engine, under the server's own version.
+pub(super) fn incoming(entry: PageEntry) -> Incoming {
+    Incoming {
+        resource_type: entry.resource_type,
+        id: entry.id,
+        operation: Operation::Put(entry.body),
+        versioning: Versioning::Theirs,
+        if_match: None,
+    }
+}
