@@ -51,12 +51,45 @@ impl Instant {
 }
 
 /// The FHIR `instant` form in UTC with milliseconds: `2026-03-05T22:10:00.000Z`.
+///
+/// Civil arithmetic, so that the last hours of the year 9999 (a usual "without end") print too.
 impl fmt::Display for Instant {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match jiff::Timestamp::from_millisecond(self.0) {
-            Ok(timestamp) => write!(f, "{timestamp:.3}"),
-            // Outside jiff's range (year ±9999): never a value that a dateTime could have carried.
+        let since = jiff::SignedDuration::from_millis(self.0);
+        match jiff::civil::DateTime::constant(1970, 1, 1, 0, 0, 0, 0).checked_add(since) {
+            Ok(utc) => write!(f, "{utc:.3}Z"),
+            // Beyond the years ±9999: only a date at their very ends, in a far zone, comes here.
             Err(_) => write!(f, "{} ms", self.0),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn prints_utc_with_milliseconds() {
+        // 1772748600 = 2026-03-05T22:10:00Z by `date -u -d @1772748600` (GNU coreutils).
+        assert_eq!(
+            Instant::from_millis(1_772_748_600_000).to_string(),
+            "2026-03-05T22:10:00.000Z"
+        );
+        assert_eq!(Instant::from_millis(-1).to_string(), "1969-12-31T23:59:59.999Z");
+        assert_eq!(
+            Instant::from_millis(253_402_300_799_999).to_string(),
+            "9999-12-31T23:59:59.999Z"
+        );
+        assert_eq!(Instant::from_millis(i64::MAX).to_string(), "9223372036854775807 ms");
+    }
+
+    #[test]
+    fn minutes_are_rounded_half_away_from_zero() {
+        let minutes = |millis| Instant::from_millis(millis).minutes_since(Instant::from_millis(0));
+        assert_eq!(
+            [29_999, 30_000, 89_999, -29_999, -30_000].map(minutes),
+            [0, 1, 1, 0, -1]
+        );
+        assert_eq!(Instant::from_millis(i64::MAX).plus_minutes(i64::MAX).millis(), i64::MAX);
     }
 }

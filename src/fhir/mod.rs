@@ -14,3 +14,11 @@ pub mod reference;
 
 pub use instant::Instant;
 pub use rust_decimal::Decimal;
+
+/// At most `most` characters of a text from outside, for messages: the rest becomes an ellipsis.
+pub(crate) fn shorten(text: &str, most: usize) -> std::borrow::Cow<'_, str> {
+    match text.char_indices().nth(most) {
+        None => text.into(),
+        Some((end, _)) => format!("{}…", &text[..end]).into(),
+    }
+}

@@ -1,3 +1,4 @@
-#![allow(missing_docs)]
-#[test]
-fn nothing() {}
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod fhir_datetime;
+mod fhir_quantity;
