@@ -275,12 +275,18 @@ element! {
 }
 
 element! {
-    /// Any contained resource, as far as a BodyStructure needs.
-    BodyStructure {
+    /// Any contained resource: what it is and its name.
+    Named {
         /// Resource type.
         resource_type: Text<'a> = "resourceType";
         /// Name without `#`.
         id: Text<'a> = "id";
+    }
+}
+
+element! {
+    /// BodyStructure.
+    BodyStructure {
         /// Where.
         location: CodeableConcept<'a> = "location";
         /// Side and further qualifiers.
@@ -338,7 +344,11 @@ fn describe(json: &str, error: &serde_json::Error) -> String {
 }
 
 fn offset(json: &str, line: usize, column: usize) -> usize {
-    let start: usize = json.split_inclusive('\n').take(line.saturating_sub(1)).map(str::len).sum();
+    let start: usize = json
+        .split_inclusive('\n')
+        .take(line.saturating_sub(1))
+        .map(str::len)
+        .sum();
     (start + column).min(json.len())
 }
 
@@ -453,7 +463,10 @@ mod tests {
     #[test]
     fn the_fault_names_the_element_and_not_its_content() {
         let fault = |json: &str| parse(json).unwrap_err();
-        assert_eq!(fault("[]"), "the resource does not have the JSON type that FHIR gives it");
+        assert_eq!(
+            fault("[]"),
+            "the resource does not have the JSON type that FHIR gives it"
+        );
         let typed = "does not have the JSON type that FHIR gives it";
         assert_eq!(fault(r#"{"id":"x","status":5}"#), format!("status {typed}"));
         assert_eq!(fault(r#"{"code":["a"]}"#), format!("code {typed}"));

@@ -12,16 +12,38 @@ use super::reading::{Kind, Method, Side};
 use crate::fhir::observation::{CodeableConcept, Coding};
 use std::collections::{BTreeMap, HashMap};
 use text::TextPatterns;
+pub(super) use text::TextSite;
 
 /// The files that are built in: name and text.
 pub const BUILTIN_FILES: &[(&str, &str)] = &[
-    ("CodeSystem-compartment.json", include_str!("../../profiles/CodeSystem-compartment.json")),
-    ("CodeSystem-reading.json", include_str!("../../profiles/CodeSystem-reading.json")),
-    ("ConceptMap-method.json", include_str!("../../profiles/ConceptMap-method.json")),
-    ("ConceptMap-reading.json", include_str!("../../profiles/ConceptMap-reading.json")),
-    ("ConceptMap-side.json", include_str!("../../profiles/ConceptMap-side.json")),
-    ("ConceptMap-site.json", include_str!("../../profiles/ConceptMap-site.json")),
-    ("text-patterns.toml", include_str!("../../profiles/mapping/text-patterns.toml")),
+    (
+        "CodeSystem-compartment.json",
+        include_str!("../../profiles/CodeSystem-compartment.json"),
+    ),
+    (
+        "CodeSystem-reading.json",
+        include_str!("../../profiles/CodeSystem-reading.json"),
+    ),
+    (
+        "ConceptMap-method.json",
+        include_str!("../../profiles/ConceptMap-method.json"),
+    ),
+    (
+        "ConceptMap-reading.json",
+        include_str!("../../profiles/ConceptMap-reading.json"),
+    ),
+    (
+        "ConceptMap-side.json",
+        include_str!("../../profiles/ConceptMap-side.json"),
+    ),
+    (
+        "ConceptMap-site.json",
+        include_str!("../../profiles/ConceptMap-site.json"),
+    ),
+    (
+        "text-patterns.toml",
+        include_str!("../../profiles/mapping/text-patterns.toml"),
+    ),
 ];
 
 /// A mapping file that cannot be used: which file, where in it, what is wrong.
@@ -97,7 +119,10 @@ pub(super) struct Sides {
 impl Sides {
     /// Both pieces of evidence together.
     pub fn and(self, other: Self) -> Self {
-        Self { left: self.left || other.left, right: self.right || other.right }
+        Self {
+            left: self.left || other.left,
+            right: self.right || other.right,
+        }
     }
 
     /// True when no side was stated.
@@ -131,7 +156,11 @@ impl<T> Default for Table<T> {
 impl<T> Table<T> {
     fn get(&self, coding: &Coding<'_>) -> Option<&T> {
         let system = coding.system.as_deref().unwrap_or_default();
-        let codes = self.systems.iter().find(|(known, _)| known == system).map(|(_, codes)| codes)?;
+        let codes = self
+            .systems
+            .iter()
+            .find(|(known, _)| known == system)
+            .map(|(_, codes)| codes)?;
         codes.get(coding.code.as_deref()?)
     }
 
@@ -196,7 +225,10 @@ impl Mapping {
     /// a code that is mapped twice, a broken pattern, or no code for compartment pressure or
     /// diastolic at all.
     pub fn from_files<N: AsRef<str>, T: AsRef<str>>(files: &[(N, T)]) -> Result<Self, MappingError> {
-        let files: Vec<(&str, &str)> = files.iter().map(|(name, text)| (name.as_ref(), text.as_ref())).collect();
+        let files: Vec<(&str, &str)> = files
+            .iter()
+            .map(|(name, text)| (name.as_ref(), text.as_ref()))
+            .collect();
         files::read(files)
     }
 
@@ -209,19 +241,22 @@ impl Mapping {
     /// Every (system, code) under which a diastolic is found: its own codes and those of blood
     /// pressure panels, sorted.
     pub fn diastolic_codes(&self) -> Vec<(String, String)> {
-        self.readings.codes(|meaning| {
-            matches!(meaning.what, What::Pressure(Kind::Diastolic) | What::BloodPressurePanel)
-        })
+        self.readings
+            .codes(|meaning| matches!(meaning.what, What::Pressure(Kind::Diastolic) | What::BloodPressurePanel))
     }
 
     /// What a person reads for a code of our compartment CodeSystem: "leg, anterior compartment".
     pub fn compartment_display(&self, code: &str) -> Option<&str> {
-        self.compartments.get(code).map(|compartment| compartment.display.as_str())
+        self.compartments
+            .get(code)
+            .map(|compartment| compartment.display.as_str())
     }
 
     /// The region of a code of our compartment CodeSystem: "leg".
     pub fn region(&self, code: &str) -> Option<&str> {
-        self.compartments.get(code).map(|compartment| compartment.region.as_str())
+        self.compartments
+            .get(code)
+            .map(|compartment| compartment.region.as_str())
     }
 
     /// Every code of our compartment CodeSystem, sorted.
@@ -231,19 +266,29 @@ impl Mapping {
 
     pub(super) fn classify(&self, concept: Option<&CodeableConcept<'_>>) -> Class<'_> {
         let mut class = Class::default();
-        for meaning in concept.iter().flat_map(|concept| concept.codings()).filter_map(|c| self.readings.get(c)) {
+        for meaning in concept
+            .iter()
+            .flat_map(|concept| concept.codings())
+            .filter_map(|c| self.readings.get(c))
+        {
             class.take(meaning);
         }
         class
     }
 
     pub(super) fn method(&self, concept: Option<&CodeableConcept<'_>>) -> Option<Method> {
-        concept?.codings().iter().find_map(|coding| self.methods.get(coding)).copied()
+        concept?
+            .codings()
+            .iter()
+            .find_map(|coding| self.methods.get(coding))
+            .copied()
     }
 
     /// The compartment and sides of a coding that the site map knows.
     pub(super) fn site(&self, coding: &Coding<'_>) -> Option<(&str, Sides)> {
-        self.sites.get(coding).map(|site| (site.compartment.as_str(), site.sides))
+        self.sites
+            .get(coding)
+            .map(|site| (site.compartment.as_str(), site.sides))
     }
 
     /// The side that a coding states by itself.

@@ -13,7 +13,10 @@ const SIDE_PROPERTY: &str = "https://deltaward.example/fhir/property/side";
 
 pub(super) fn read(mut files: Vec<(&str, &str)>) -> Result<Mapping, MappingError> {
     files.sort_unstable();
-    let mut mapping = Mapping { hash: hash(&files), ..Mapping::default() };
+    let mut mapping = Mapping {
+        hash: hash(&files),
+        ..Mapping::default()
+    };
     let mut resources = Vec::new();
     for (name, text) in files.iter().filter(|(name, _)| name.ends_with(".json")) {
         let value: Value = serde_json::from_str(text).map_err(|error| MappingError {
@@ -26,7 +29,11 @@ pub(super) fn read(mut files: Vec<(&str, &str)>) -> Result<Mapping, MappingError
     // Code systems first: maps and patterns may only name their codes.
     for kind in ["CodeSystem", "ConceptMap"] {
         for (name, value) in &resources {
-            let root = At { file: name, path: String::new(), value };
+            let root = At {
+                file: name,
+                path: String::new(),
+                value,
+            };
             match (root.text("resourceType")?, kind) {
                 ("CodeSystem", "CodeSystem") => code_system(&mut mapping, &root)?,
                 ("ConceptMap", "ConceptMap") => concept_map(&mut mapping, &root)?,
@@ -37,8 +44,15 @@ pub(super) fn read(mut files: Vec<(&str, &str)>) -> Result<Mapping, MappingError
     }
     for (name, text) in files.iter().filter(|(name, _)| !name.ends_with(".json")) {
         if !name.ends_with(".toml") {
-            let (at, what) = (String::from("name"), String::from("a mapping file ends in .json or .toml"));
-            return Err(MappingError { file: (*name).to_owned(), at, what });
+            let (at, what) = (
+                String::from("name"),
+                String::from("a mapping file ends in .json or .toml"),
+            );
+            return Err(MappingError {
+                file: (*name).to_owned(),
+                at,
+                what,
+            });
         }
         text::read(&mut mapping, name, text)?;
     }
@@ -48,7 +62,11 @@ pub(super) fn read(mut files: Vec<(&str, &str)>) -> Result<Mapping, MappingError
 /// A mapping without a compartment pressure or a diastolic would set everything aside.
 fn complete(mapping: Mapping) -> Result<Mapping, MappingError> {
     for kind in [Kind::Compartment, Kind::Diastolic] {
-        if mapping.readings.codes(|meaning| meaning.what == What::Pressure(kind)).is_empty() {
+        if mapping
+            .readings
+            .codes(|meaning| meaning.what == What::Pressure(kind))
+            .is_empty()
+        {
             return Err(MappingError {
                 file: String::from("(all)"),
                 at: String::from("ConceptMap"),
@@ -67,11 +85,14 @@ fn hash(files: &[(&str, &str)]) -> String {
             digest.update(part.as_bytes());
         }
     }
-    digest.finalize().iter().fold(String::with_capacity(64), |mut hex, byte| {
-        // Writing to a String cannot fail.
-        let _ = write!(hex, "{byte:02x}");
-        hex
-    })
+    digest
+        .finalize()
+        .iter()
+        .fold(String::with_capacity(64), |mut hex, byte| {
+            // Writing to a String cannot fail.
+            let _ = write!(hex, "{byte:02x}");
+            hex
+        })
 }
 
 fn code_system(mapping: &mut Mapping, root: &At<'_>) -> Result<(), MappingError> {
@@ -87,12 +108,18 @@ fn code_system(mapping: &mut Mapping, root: &At<'_>) -> Result<(), MappingError>
             }
         }
         let region = region.ok_or_else(|| concept.fail("the property region is missing"))?;
-        let compartment = Compartment { display: display.to_owned(), region: region.to_owned() };
+        let compartment = Compartment {
+            display: display.to_owned(),
+            region: region.to_owned(),
+        };
         if mapping.compartments.insert(code.to_owned(), compartment).is_some() {
             return Err(concept.fail(format!("the code {code:?} is given twice")));
         }
         // Our own codes are known sites without a map.
-        let site = MappedSite { compartment: code.to_owned(), sides: Sides::default() };
+        let site = MappedSite {
+            compartment: code.to_owned(),
+            sides: Sides::default(),
+        };
         mapping.sites.insert(COMPARTMENT_SYSTEM, code, site);
     }
     Ok(())
@@ -104,7 +131,9 @@ fn concept_map(mapping: &mut Mapping, root: &At<'_>) -> Result<(), MappingError>
         let source = group.text_or_empty("source")?;
         let target = group.text("target")?;
         if target != READING_SYSTEM && target != COMPARTMENT_SYSTEM {
-            return Err(group.fail(format!("the target {target:?} is neither {READING_SYSTEM} nor {COMPARTMENT_SYSTEM}")));
+            return Err(group.fail(format!(
+                "the target {target:?} is neither {READING_SYSTEM} nor {COMPARTMENT_SYSTEM}"
+            )));
         }
         for element in group.items("element")? {
             let code = element.text("code")?;
@@ -140,12 +169,24 @@ fn insert(mapping: &mut Mapping, system: &str, from: (&str, &str), to: &At<'_>) 
     let (source, from) = from;
     if system == COMPARTMENT_SYSTEM {
         known_compartment(mapping, &to.field("code")?)?;
-        let site = MappedSite { compartment: code.to_owned(), sides: product.sides };
+        let site = MappedSite {
+            compartment: code.to_owned(),
+            sides: product.sides,
+        };
         return Ok(mapping.sites.insert(source, from, site));
     }
     if let Some(what) = what_of(code) {
         let Product { method, site, sides } = product;
-        return Ok(mapping.readings.insert(source, from, Meaning { what, method, site, sides }));
+        return Ok(mapping.readings.insert(
+            source,
+            from,
+            Meaning {
+                what,
+                method,
+                site,
+                sides,
+            },
+        ));
     }
     if let Some(method) = method_of(code) {
         return Ok(mapping.methods.insert(source, from, method));
@@ -153,7 +194,9 @@ fn insert(mapping: &mut Mapping, system: &str, from: (&str, &str), to: &At<'_>) 
     if let Some(sides) = sides_of(code) {
         return Ok(mapping.sides.insert(source, from, sides));
     }
-    Err(to.field("code")?.fail(format!("{code:?} is not a code of {READING_SYSTEM}")))
+    Err(to
+        .field("code")?
+        .fail(format!("{code:?} is not a code of {READING_SYSTEM}")))
 }
 
 /// What a code says beside its target.
@@ -195,7 +238,10 @@ impl Product {
 fn known_compartment(mapping: &Mapping, code: &At<'_>) -> Result<(), MappingError> {
     match code.value.as_str() {
         Some(known) if mapping.compartments.contains_key(known) => Ok(()),
-        _ => Err(code.fail(format!("{} is not a code of the CodeSystem {COMPARTMENT_SYSTEM}", code.value))),
+        _ => Err(code.fail(format!(
+            "{} is not a code of the CodeSystem {COMPARTMENT_SYSTEM}",
+            code.value
+        ))),
     }
 }
 
@@ -243,17 +289,36 @@ struct At<'v> {
 
 impl<'v> At<'v> {
     fn fail(&self, what: impl Into<String>) -> MappingError {
-        let at = if self.path.is_empty() { String::from("(root)") } else { self.path.clone() };
-        MappingError { file: self.file.to_owned(), at, what: what.into() }
+        let at = if self.path.is_empty() {
+            String::from("(root)")
+        } else {
+            self.path.clone()
+        };
+        MappingError {
+            file: self.file.to_owned(),
+            at,
+            what: what.into(),
+        }
     }
 
     fn join(&self, name: &str) -> String {
-        if self.path.is_empty() { name.to_owned() } else { format!("{}.{name}", self.path) }
+        if self.path.is_empty() {
+            name.to_owned()
+        } else {
+            format!("{}.{name}", self.path)
+        }
     }
 
     fn field(&self, name: &str) -> Result<At<'v>, MappingError> {
-        let value = self.value.get(name).ok_or_else(|| self.fail(format!("{name} is missing")))?;
-        Ok(At { file: self.file, path: self.join(name), value })
+        let value = self
+            .value
+            .get(name)
+            .ok_or_else(|| self.fail(format!("{name} is missing")))?;
+        Ok(At {
+            file: self.file,
+            path: self.join(name),
+            value,
+        })
     }
 
     fn text(&self, name: &str) -> Result<&'v str, MappingError> {
@@ -262,7 +327,11 @@ impl<'v> At<'v> {
     }
 
     fn text_or_empty(&self, name: &str) -> Result<&'v str, MappingError> {
-        if self.value.get(name).is_none() { Ok("") } else { self.text(name) }
+        if self.value.get(name).is_none() {
+            Ok("")
+        } else {
+            self.text(name)
+        }
     }
 
     /// The items of an array; none when it is absent.
@@ -271,8 +340,15 @@ impl<'v> At<'v> {
             return Ok(Vec::new());
         }
         let field = self.field(name)?;
-        let items = field.value.as_array().ok_or_else(|| field.fail("an array is expected"))?;
-        let at = |(index, value)| At { file: self.file, path: format!("{}[{index}]", field.path), value };
+        let items = field
+            .value
+            .as_array()
+            .ok_or_else(|| field.fail("an array is expected"))?;
+        let at = |(index, value)| At {
+            file: self.file,
+            path: format!("{}[{index}]", field.path),
+            value,
+        };
         Ok(items.iter().enumerate().map(at).collect())
     }
 }

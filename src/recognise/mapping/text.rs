@@ -89,7 +89,11 @@ struct CompartmentEntry {
 
 /// Add the patterns of one file to the mapping, whose compartments are read already.
 pub(super) fn read(mapping: &mut Mapping, name: &str, text: &str) -> Result<(), MappingError> {
-    let fail = |at: String, what: String| MappingError { file: name.to_owned(), at, what };
+    let fail = |at: String, what: String| MappingError {
+        file: name.to_owned(),
+        at,
+        what,
+    };
     let file: File = toml::from_str(text).map_err(|error| fail(String::from("TOML"), error.to_string()))?;
     let compile = |at: String, pattern: &str| {
         Regex::new(pattern).map_err(|error| fail(at, format!("the pattern cannot be used: {error}")))
@@ -97,19 +101,37 @@ pub(super) fn read(mapping: &mut Mapping, name: &str, text: &str) -> Result<(), 
     for (index, entry) in file.side.iter().enumerate() {
         let sides = super::files::sides_of(&entry.side)
             .ok_or_else(|| fail(format!("side[{index}].side"), format!("{:?} is not a side", entry.side)))?;
-        mapping.text.sides.push((sides, compile(format!("side[{index}].pattern"), &entry.pattern)?));
+        mapping
+            .text
+            .sides
+            .push((sides, compile(format!("side[{index}].pattern"), &entry.pattern)?));
     }
     for (index, entry) in file.compartment.into_iter().enumerate() {
         let at = |part: &str| format!("compartment[{index}].{part}");
         if !mapping.compartments.contains_key(&entry.code) {
-            return Err(fail(at("code"), format!("{:?} is not in the compartment CodeSystem", entry.code)));
+            return Err(fail(
+                at("code"),
+                format!("{:?} is not in the compartment CodeSystem", entry.code),
+            ));
         }
         if entry.all.is_empty() {
             return Err(fail(at("all"), String::from("at least one pattern is needed")));
         }
-        let all = entry.all.iter().map(|pattern| compile(at("all"), pattern)).collect::<Result<_, _>>()?;
-        let none = entry.none.iter().map(|pattern| compile(at("none"), pattern)).collect::<Result<_, _>>()?;
-        mapping.text.compartments.push(CompartmentPattern { code: entry.code, all, none });
+        let all = entry
+            .all
+            .iter()
+            .map(|pattern| compile(at("all"), pattern))
+            .collect::<Result<_, _>>()?;
+        let none = entry
+            .none
+            .iter()
+            .map(|pattern| compile(at("none"), pattern))
+            .collect::<Result<_, _>>()?;
+        mapping.text.compartments.push(CompartmentPattern {
+            code: entry.code,
+            all,
+            none,
+        });
     }
     mapping.text.body_site_extensions.extend(file.body_site_extensions);
     mapping.text.laterality_extensions.extend(file.laterality_extensions);
