@@ -1,27 +1,51 @@
 //! 2. Observation → Readings, or set aside with a reason. Pure.
 //!
-//! Comes in: the JSON of one Observation and the mapping (ConceptMaps and ValueSets of
-//! `profiles/`). Goes out: [`reading::Recognised`]. Never guesses a unit, a side or a site.
+//! Comes in: the JSON of one Observation and the mapping (ConceptMaps and CodeSystems of
+//! `profiles/`). Goes out: [`reading::Recognised`]: readings, or a withdrawal, or at least one
+//! refusal; nothing is silently dropped. Never guesses a unit, a side or a site.
+//!
+//! The order of the questions is fixed, and the first that fails is the one reason that is given
+//! for the whole: readable? ours? withdrawn? mapped? status? modifier and focus? patient? time?
+//! Then each part answers for its own value.
 
+mod fault;
+mod frame;
 pub mod mapping;
+mod parts;
 pub mod reading;
 pub mod reason;
+mod site;
+mod subject;
+mod time;
+mod value;
 
-pub use mapping::Mapping;
+pub use mapping::{Mapping, MappingError};
 pub use reading::{Kind, Method, PatientKey, Reading, Recognised, Side, Site, Version, Withdrawal};
 pub use reason::{Reason, Refusal};
+
+use crate::fhir::observation::{self, Observation, Reference, Remnant};
+use crate::fhir::shorten;
+use fault::Fault;
+use mapping::What;
 
 /// Our CodeSystem of measurements (there is no LOINC code for a compartment pressure).
 pub const MEASUREMENT_SYSTEM: &str = "https://deltaward.example/fhir/CodeSystem/measurement";
 /// Our CodeSystem of compartments.
 pub const COMPARTMENT_SYSTEM: &str = "https://deltaward.example/fhir/CodeSystem/compartment";
+/// Our CodeSystem of what codes mean: the target of the ConceptMaps.
+pub const READING_SYSTEM: &str = "https://deltaward.example/fhir/CodeSystem/reading";
 /// The identifier system of everything that this service derives.
 pub const DERIVED_IDENTIFIER_SYSTEM: &str = "https://deltaward.example/fhir/derived";
+/// The system of the `meta.tag` (shadow or live) of everything that this service derives.
+pub const MODE_TAG_SYSTEM: &str = "https://deltaward.example/fhir/CodeSystem/mode";
 
 /// Recognise one Observation (JSON text). Never panics, whatever the text; what cannot be used
 /// comes back as a refusal with a reason. `id` is the logical id at its source.
-pub fn recognise(_json: &str, id: &str, version: Version, _mapping: &Mapping) -> Recognised {
-    Recognised {
+///
+/// An Observation that is entered-in-error or cancelled is a withdrawal, whatever else is wrong
+/// with it. Our own output is refused as [`Reason::OwnOutput`], also when it is entered-in-error.
+pub fn recognise(json: &str, id: &str, version: Version, mapping: &Mapping) -> Recognised {
+    let mut out = Recognised {
         source: format!("Observation/{id}"),
         version,
         patient: None,
@@ -30,5 +54,75 @@ pub fn recognise(_json: &str, id: &str, version: Version, _mapping: &Mapping) ->
         refusals: Vec::new(),
         members: Vec::new(),
         members_side: Side::Unstated,
+    };
+    let outcome = match observation::parse(json) {
+        Ok(observation) => whole(observation, mapping, &mut out),
+        Err(what) => unreadable(json, what, &mut out),
+    };
+    if let Err(fault) = outcome {
+        out.refusals.push(fault.at(""));
     }
+    out
+}
+
+/// The questions that concern the resource as a whole, up to the withdrawal; the rest is
+/// [`parts::read`].
+fn whole(observation: Observation<'_>, mapping: &Mapping, out: &mut Recognised) -> Result<(), Fault> {
+    match observation.resource_type.as_deref() {
+        Some("Observation") => {}
+        Some(other) => {
+            let detail = format!("resourceType is {:?}", shorten(other, 40));
+            return Err(Fault::new(Reason::Unreadable, detail));
+        }
+        None => return Err(Fault::new(Reason::Unreadable, "resourceType is missing")),
+    }
+    let class = mapping.classify(observation.code.as_ref());
+    if is_ours(&observation) || class.what == Some(What::Derived) {
+        return Err(Fault::new(Reason::OwnOutput, ""));
+    }
+    let patient = subject::patient(observation.subject.as_ref());
+    out.patient = patient.as_ref().ok().cloned();
+    if let Some(withdrawal) = observation.status.as_deref().and_then(withdrawal) {
+        out.withdrawn = Some(withdrawal);
+        return Ok(());
+    }
+    parts::read(observation, patient.err(), mapping, out)
+}
+
+/// FHIR R4 observation-status: the two that take a measurement back.
+fn withdrawal(status: &str) -> Option<Withdrawal> {
+    match status {
+        "entered-in-error" => Some(Withdrawal::EnteredInError),
+        "cancelled" => Some(Withdrawal::Cancelled),
+        _ => None,
+    }
+}
+
+/// By our identifier system or our tag; the code is asked of the mapping.
+fn is_ours(observation: &Observation<'_>) -> bool {
+    let mut identifiers = observation.identifier.iter().flatten();
+    let mut tags = observation.meta.iter().filter_map(|meta| meta.tag.as_ref()).flatten();
+    identifiers.any(|identifier| identifier.system.as_deref() == Some(DERIVED_IDENTIFIER_SYSTEM))
+        || tags.any(|tag| tag.system.as_deref() == Some(MODE_TAG_SYSTEM))
+}
+
+/// Even of a resource that cannot be read a withdrawal is taken, if its JSON holds together.
+fn unreadable(json: &str, what: String, out: &mut Recognised) -> Result<(), Fault> {
+    if let Ok(remnant) = observation::read::<Remnant<'_>>(json)
+        && text(remnant.resource_type).as_deref() == Some("Observation")
+    {
+        let subject = remnant
+            .subject
+            .and_then(|raw| observation::read::<Reference<'_>>(raw.get()).ok());
+        out.patient = subject::patient(subject.as_ref()).ok();
+        out.withdrawn = text(remnant.status).as_deref().and_then(withdrawal);
+        if out.withdrawn.is_some() {
+            return Ok(());
+        }
+    }
+    Err(Fault::new(Reason::Unreadable, what))
+}
+
+fn text(raw: Option<&serde_json::value::RawValue>) -> Option<String> {
+    observation::read(raw?.get()).ok()
 }

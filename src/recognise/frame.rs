@@ -1,0 +1,255 @@
+//! One Observation and those contained in it that hasMember names: each is a frame, and inherits
+//! from the frame of its panel what it does not state itself.
+
+use super::fault::Fault;
+use super::mapping::{Class, Mapping, What};
+use super::reading::{Kind, Method, ReadingStatus};
+use super::reason::{Reason, Refusal};
+use super::site::Evidence;
+use super::subject::{self, Member};
+use super::value::Value;
+use crate::fhir::observation::{self, Component, Named, Observation};
+use crate::fhir::shorten;
+use serde_json::value::RawValue;
+
+/// One Observation of the resource.
+pub(super) struct Frame<'a> {
+    /// Empty for the resource itself, `contained[a]` for a member.
+    pub label: String,
+    /// Index of the panel's frame; its own for the resource itself.
+    pub parent: usize,
+    /// The Observation.
+    pub observation: Observation<'a>,
+}
+
+/// The frames, the members that are elsewhere, and contained members that cannot be read.
+pub(super) struct Frames<'a> {
+    pub frames: Vec<Frame<'a>>,
+    pub members: Vec<String>,
+    pub refusals: Vec<Refusal>,
+}
+
+impl<'a> Frames<'a> {
+    /// Follow hasMember through the contained Observations; each is read once, so circles end.
+    pub fn of(observation: Observation<'a>) -> Self {
+        let contained = observation.contained;
+        let first = Frame {
+            label: String::new(),
+            parent: 0,
+            observation,
+        };
+        let mut all = Self {
+            frames: vec![first],
+            members: Vec::new(),
+            refusals: Vec::new(),
+        };
+        let mut next = 0;
+        while next < all.frames.len() {
+            for reference in all.frames[next].observation.has_member.take().unwrap_or_default() {
+                match subject::member(&reference) {
+                    Member::Contained(id) => all.add_contained(contained, id, next),
+                    Member::External(member) if !all.members.contains(&member) => all.members.push(member),
+                    _ => {}
+                }
+            }
+            next += 1;
+        }
+        all
+    }
+
+    fn add_contained(&mut self, contained: Option<&'a RawValue>, id: &str, parent: usize) {
+        let label = format!("contained[{}]", shorten(id, 64));
+        if self.frames.iter().any(|frame| frame.label == label) {
+            return;
+        }
+        match find_contained(contained, id) {
+            Ok(Some(observation)) => self.frames.push(Frame {
+                label,
+                parent,
+                observation,
+            }),
+            // A contained resource of another type carries no pressure.
+            Ok(None) => {}
+            Err(what) => self.refusals.push(Fault::new(Reason::Unreadable, what).at(label)),
+        }
+    }
+}
+
+fn find_contained<'a>(contained: Option<&'a RawValue>, id: &str) -> Result<Option<Observation<'a>>, String> {
+    let missing = || String::from("hasMember names a contained resource that is not there");
+    let raw = contained.ok_or_else(missing)?;
+    let items: Vec<&'a RawValue> = observation::read(raw.get())?;
+    for item in items {
+        let named: Named<'_> = observation::read(item.get())?;
+        if named.id.as_deref() == Some(id) {
+            if named.resource_type.as_deref() != Some("Observation") {
+                return Ok(None);
+            }
+            return observation::read(item.get()).map(Some);
+        }
+    }
+    Err(missing())
+}
+
+/// One pressure that a frame carries.
+pub(super) struct Part<'o, 'a> {
+    /// Empty, `component[2]`, `contained[a]` or `contained[a].component[2]`.
+    pub label: String,
+    pub kind: Kind,
+    /// Method that the code implies.
+    pub method: Option<Method>,
+    pub value: Value<'o, 'a>,
+    pub component: Option<&'o Component<'a>>,
+}
+
+/// What a frame carries, by its codes alone.
+pub(super) struct Content<'o, 'a, 'm> {
+    pub class: Class<'m>,
+    pub parts: Vec<Part<'o, 'a>>,
+    pub refusals: Vec<Refusal>,
+}
+
+impl<'a> Frame<'a> {
+    /// The label of component `index`.
+    fn component_label(&self, index: usize) -> String {
+        if self.label.is_empty() {
+            format!("component[{index}]")
+        } else {
+            format!("{}.component[{index}]", self.label)
+        }
+    }
+
+    /// Sort the Observation's own value and its components by their codes. A component that no
+    /// mapping knows is left alone without a word, for panels hold much that is no pressure; only
+    /// in a compartment panel one in a unit of pressure is told, for it may be a compartment.
+    pub fn content<'o, 'm>(&'o self, mapping: &'m Mapping, evidence: Evidence<'o, 'a>) -> Content<'o, 'a, 'm> {
+        let mut class = mapping.classify(self.observation.code.as_ref());
+        if class.contradictory {
+            class.what = None;
+        }
+        let mut content = Content {
+            class,
+            parts: Vec::with_capacity(3),
+            refusals: Vec::new(),
+        };
+        self.own_value(&mut content);
+        for (index, component) in self.observation.component.iter().flatten().enumerate() {
+            let kind = match self.component_kind(
+                mapping,
+                content.class,
+                Evidence {
+                    component: Some(component),
+                    ..evidence
+                },
+            ) {
+                Ok(Some(kind)) => kind,
+                Ok(None) => continue,
+                Err(fault) => {
+                    content.refusals.push(fault.at(self.component_label(index)));
+                    continue;
+                }
+            };
+            content.parts.push(Part {
+                label: self.component_label(index),
+                kind: kind.0,
+                method: kind.1,
+                value: Value::of_component(component),
+                component: Some(component),
+            });
+        }
+        content
+    }
+
+    fn own_value<'o>(&'o self, content: &mut Content<'o, 'a, '_>) {
+        let value = Value::of(&self.observation);
+        if value.is_silent() {
+            return;
+        }
+        match content.class.what {
+            Some(What::Pressure(kind)) => {
+                let (label, method) = (self.label.clone(), content.class.method);
+                content.parts.push(Part {
+                    label,
+                    kind,
+                    method,
+                    value,
+                    component: None,
+                });
+            }
+            Some(What::BloodPressurePanel | What::Panel) => {
+                let fault = value.pressure().err().unwrap_or_else(|| {
+                    Fault::new(
+                        Reason::CodeNotMapped,
+                        "a panel's own value: its code does not say which pressure it is",
+                    )
+                });
+                content.refusals.push(fault.at(self.label.clone()));
+            }
+            _ => {}
+        }
+    }
+
+    fn component_kind(
+        &self,
+        mapping: &Mapping,
+        parent: Class<'_>,
+        evidence: Evidence<'_, 'a>,
+    ) -> Result<Option<(Kind, Option<Method>)>, Fault> {
+        let Some(component) = evidence.component else {
+            return Ok(None);
+        };
+        let class = mapping.classify(component.code.as_ref());
+        if class.contradictory {
+            return Err(Fault::new(
+                Reason::CodeNotMapped,
+                "two codings stand for different measurements",
+            ));
+        }
+        match class.what {
+            Some(What::Pressure(kind)) => Ok(Some((kind, class.method.or(parent.method)))),
+            Some(What::Derived) => Err(Fault::new(Reason::OwnOutput, "a derived component")),
+            Some(What::BloodPressurePanel | What::Panel) => Ok(None),
+            None if parent.what != Some(What::Pressure(Kind::Compartment)) => Ok(None),
+            None if evidence.component_names_compartment(mapping)? => Ok(Some((Kind::Compartment, parent.method))),
+            None if Value::of_component(component).pressure().is_ok() => Err(Fault::new(
+                Reason::CodeNotMapped,
+                "a pressure in a compartment panel, but no mapping knows which",
+            )),
+            None => Ok(None),
+        }
+    }
+
+    /// The status of this frame, when a result exists.
+    pub fn status(&self) -> Result<Option<ReadingStatus>, Fault> {
+        match self.observation.status.as_deref() {
+            None => Ok(None),
+            Some("final") => Ok(Some(ReadingStatus::Final)),
+            Some("amended") => Ok(Some(ReadingStatus::Amended)),
+            Some("corrected") => Ok(Some(ReadingStatus::Corrected)),
+            Some("preliminary") => Ok(Some(ReadingStatus::Preliminary)),
+            Some(other) => Err(Fault::new(
+                Reason::StatusNotUsable,
+                format!("status {:?}", shorten(other, 40)),
+            )),
+        }
+    }
+
+    /// A modifier that we do not understand, or a focus: the value may not mean what it seems to.
+    pub fn meaning_is_plain(&self) -> Result<(), Fault> {
+        let observation = &self.observation;
+        if observation
+            .modifier_extension
+            .as_ref()
+            .is_some_and(|list| !list.is_empty())
+        {
+            return Err(Fault::new(Reason::UnknownModifier, "modifierExtension"));
+        }
+        if observation.implicit_rules.is_some() {
+            return Err(Fault::new(Reason::UnknownModifier, "implicitRules"));
+        }
+        if observation.focus.as_ref().is_some_and(|list| !list.is_empty()) {
+            return Err(Fault::new(Reason::FocusElsewhere, ""));
+        }
+        Ok(())
+    }
+}

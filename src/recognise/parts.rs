@@ -1,0 +1,320 @@
+//! The pressures that a readable Observation carries, each a reading or a refusal.
+
+use super::fault::Fault;
+use super::frame::{Content, Frame, Frames, Part};
+use super::mapping::{Mapping, Sides, What};
+use super::reading::{Kind, Method, PatientKey, Reading, ReadingStatus, Recognised};
+use super::reason::Reason;
+use super::site::Evidence;
+use super::subject;
+use super::time::{self, Interval};
+use crate::fhir::observation::{CodeableConcept, Observation};
+use crate::fhir::shorten;
+use serde_json::value::RawValue;
+
+/// What a member takes from its panel when it does not say it itself.
+#[derive(Clone)]
+struct Inherited<'a> {
+    status: ReadingStatus,
+    time: Result<Interval, Fault>,
+    body_site: Option<&'a RawValue>,
+    sides: Sides,
+    identifiers: Vec<String>,
+}
+
+/// Read every frame. A fault that comes back concerns the resource as a whole.
+pub(super) fn read(
+    observation: Observation<'_>,
+    no_patient: Option<Fault>,
+    mapping: &Mapping,
+    out: &mut Recognised,
+) -> Result<(), Fault> {
+    let Frames {
+        frames,
+        members,
+        refusals,
+    } = Frames::of(observation);
+    out.members = members;
+    out.refusals = refusals;
+    let contained = frames[0].observation.contained;
+    let evidence = |frame| evidence_of(frame, contained);
+    let contents: Vec<Content<'_, '_, '_>> = frames
+        .iter()
+        .map(|frame| frame.content(mapping, evidence(frame)))
+        .collect();
+    let top = &frames[0];
+    if !out.members.is_empty() {
+        out.members_side = evidence(top).sides(mapping)?.side();
+    }
+    let known = contents
+        .iter()
+        .any(|content| content.class.what.is_some() || !content.parts.is_empty() || !content.refusals.is_empty());
+    let speaks_for_members = !out.members.is_empty() && out.members_side != super::Side::Unstated;
+    if !known && out.refusals.is_empty() && !speaks_for_members {
+        return Err(not_mapped(
+            contents[0].class.contradictory,
+            top.observation.code.as_ref(),
+        ));
+    }
+    let status = top
+        .status()?
+        .ok_or_else(|| Fault::new(Reason::StatusNotUsable, "no status"))?;
+    top.meaning_is_plain()?;
+    no_patient.map_or(Ok(()), Err)?;
+    let mut inherited: Vec<Inherited<'_>> = Vec::with_capacity(frames.len());
+    for (index, (frame, content)) in frames.iter().zip(contents).enumerate() {
+        let from = if index == 0 {
+            let time = Err(Fault::new(Reason::NoEffectiveTime, ""));
+            Inherited {
+                status,
+                time,
+                body_site: None,
+                sides: Sides::default(),
+                identifiers: Vec::new(),
+            }
+        } else {
+            inherited[frame.parent].clone()
+        };
+        let own = Evidence {
+            panel: from.sides,
+            ..evidence(frame)
+        };
+        let given = stated(frame, from, own, mapping, frames.len() > 1);
+        if let Err(fault) = given.read(frame, content, own, mapping, out) {
+            out.refusals.push(fault.at(frame.label.clone()));
+        }
+        inherited.push(given);
+    }
+    judge_diastolics(out);
+    if out.readings.is_empty() && out.refusals.is_empty() {
+        return Err(nothing(frames.len() > 1 || !out.members.is_empty()));
+    }
+    Ok(())
+}
+
+fn evidence_of<'o, 'a>(frame: &'o Frame<'a>, contained: Option<&'a RawValue>) -> Evidence<'o, 'a> {
+    let observation = &frame.observation;
+    Evidence {
+        observation,
+        component: None,
+        body_site: observation.body_site,
+        contained,
+        panel: Sides::default(),
+    }
+}
+
+/// What this frame states, the rest from its panel.
+fn stated<'a>(
+    frame: &Frame<'a>,
+    from: Inherited<'a>,
+    evidence: Evidence<'_, 'a>,
+    mapping: &Mapping,
+    has_members: bool,
+) -> Inherited<'a> {
+    let observation = &frame.observation;
+    // Sides are asked here only for the sake of contained members; a site that cannot be read is
+    // told where the reading is.
+    let own = if has_members {
+        evidence.sides(mapping).unwrap_or_default()
+    } else {
+        Sides::default()
+    };
+    let identifiers = identifiers(observation);
+    Inherited {
+        status: frame.status().ok().flatten().unwrap_or(from.status),
+        time: if time::is_stated(observation) {
+            time::interval(observation)
+        } else {
+            from.time
+        },
+        body_site: observation.body_site.or(from.body_site),
+        sides: if own.is_silent() { from.sides } else { own },
+        identifiers: if identifiers.is_empty() {
+            from.identifiers
+        } else {
+            identifiers
+        },
+    }
+}
+
+/// Observation.identifier with system and value: without a system a value is no identity.
+fn identifiers(observation: &Observation<'_>) -> Vec<String> {
+    let identifiers = observation.identifier.iter().flatten();
+    let stated =
+        identifiers.filter_map(|identifier| Some((identifier.system.as_deref()?, identifier.value.as_deref()?)));
+    stated.map(|(system, value)| format!("{system}|{value}")).collect()
+}
+
+impl<'a> Inherited<'a> {
+    /// Read one frame: its parts become readings or refusals.
+    fn read(
+        &self,
+        frame: &Frame<'a>,
+        content: Content<'_, 'a, '_>,
+        evidence: Evidence<'_, 'a>,
+        mapping: &Mapping,
+        out: &mut Recognised,
+    ) -> Result<(), Fault> {
+        if !frame.label.is_empty() && !content.parts.is_empty() {
+            frame.status()?;
+            frame.meaning_is_plain()?;
+            same_patient(frame, out.patient.as_ref())?;
+        }
+        out.refusals.extend(content.refusals);
+        if content.parts.is_empty() {
+            return member_without_value(frame, content.class.what);
+        }
+        let interval = self.time.clone()?;
+        let method = mapping.method(frame.observation.method.as_ref());
+        for part in content.parts {
+            let evidence = Evidence {
+                component: part.component,
+                body_site: self.body_site,
+                ..evidence
+            };
+            match self.reading(&part, interval, method, evidence, mapping) {
+                Ok(reading) => out.readings.push(reading),
+                Err(fault) => out.refusals.push(fault.at(part.label)),
+            }
+        }
+        Ok(())
+    }
+
+    fn reading(
+        &self,
+        part: &Part<'_, 'a>,
+        (start, at): Interval,
+        method: Option<Method>,
+        evidence: Evidence<'_, 'a>,
+        mapping: &Mapping,
+    ) -> Result<Reading, Fault> {
+        if part
+            .component
+            .is_some_and(|it| it.modifier_extension.as_ref().is_some_and(|list| !list.is_empty()))
+        {
+            return Err(Fault::new(Reason::UnknownModifier, "modifierExtension"));
+        }
+        let pressure = part.value.pressure()?;
+        let is_compartment = part.kind == Kind::Compartment;
+        let site = is_compartment.then(|| evidence.site(mapping)).transpose()?;
+        let body_site = self.body_site.filter(|_| is_compartment);
+        Ok(Reading {
+            part: part.label.clone(),
+            kind: part.kind,
+            pressure,
+            start,
+            at,
+            site,
+            body_site_json: body_site.map(|raw| raw.get().to_owned()),
+            method: fitting(part.kind, part.method.or(method)),
+            status: self.status,
+            identifiers: self.identifiers.clone(),
+        })
+    }
+}
+
+/// A method that cannot belong to the kind (a cuff in a compartment) is a muddle: unstated.
+fn fitting(kind: Kind, method: Option<Method>) -> Method {
+    match (kind, method) {
+        (Kind::Compartment, Some(method @ (Method::Needle | Method::Catheter))) => method,
+        (Kind::Diastolic | Kind::Systolic | Kind::Mean, Some(method @ (Method::Cuff | Method::ArterialLine))) => method,
+        _ => Method::Unstated,
+    }
+}
+
+/// A contained member must be of the panel's patient: readings are never moved between patients.
+fn same_patient(frame: &Frame<'_>, patient: Option<&PatientKey>) -> Result<(), Fault> {
+    let Some(stated) = &frame.observation.subject else {
+        return Ok(());
+    };
+    match (subject::patient(Some(stated))?, patient) {
+        (own, Some(panel)) if own == *panel => Ok(()),
+        _ => Err(Fault::new(
+            Reason::FocusElsewhere,
+            "the member names another subject than its panel",
+        )),
+    }
+}
+
+/// A contained member whose code is a pressure but that has no value. The resource itself is
+/// judged at the end, when it is known what its members gave.
+fn member_without_value(frame: &Frame<'_>, what: Option<What>) -> Result<(), Fault> {
+    match what {
+        Some(What::Pressure(_)) if !frame.label.is_empty() => Err(Fault::new(Reason::NoValue, "")),
+        _ => Ok(()),
+    }
+}
+
+/// A diastolic at or above the systolic of the same resource, moment and method is refused; when no
+/// systolic has its method, the others count. Bounds are not compared.
+fn judge_diastolics(out: &mut Recognised) {
+    let exact = |reading: &&Reading| reading.pressure.comparator.is_none();
+    let systolics: Vec<Reading> = out
+        .readings
+        .iter()
+        .filter(|reading| reading.kind == Kind::Systolic)
+        .filter(exact)
+        .cloned()
+        .collect();
+    if systolics.is_empty() {
+        return;
+    }
+    let is_above = |diastolic: &Reading| {
+        let simultaneous = || systolics.iter().filter(|systolic| systolic.at == diastolic.at);
+        let has_method = simultaneous().any(|systolic| systolic.method == diastolic.method);
+        simultaneous()
+            .filter(|systolic| !has_method || systolic.method == diastolic.method)
+            .any(|systolic| diastolic.pressure.mmhg >= systolic.pressure.mmhg)
+    };
+    let refusals = &mut out.refusals;
+    out.readings.retain(|reading| {
+        let refused = reading.kind == Kind::Diastolic && exact(&reading) && is_above(reading);
+        if refused {
+            let detail = format!(
+                "diastolic {} {}",
+                reading.pressure.sent_value, reading.pressure.sent_unit
+            );
+            refusals.push(Fault::new(Reason::DiastolicAboveSystolic, detail).at(reading.part.clone()));
+        }
+        !refused
+    });
+}
+
+/// The codes that no mapping knows, so that they can be added; never the text, which may be
+/// anything.
+fn not_mapped(contradictory: bool, code: Option<&CodeableConcept<'_>>) -> Fault {
+    if contradictory {
+        return Fault::new(Reason::CodeNotMapped, "two codings stand for different measurements");
+    }
+    let codings = code.map(CodeableConcept::codings).unwrap_or_default();
+    let names: Vec<String> = codings
+        .iter()
+        .take(5)
+        .map(|coding| {
+            let (system, code) = (coding.system.as_deref(), coding.code.as_deref());
+            shorten(
+                &format!("{}|{}", system.unwrap_or_default(), code.unwrap_or_default()),
+                120,
+            )
+            .into_owned()
+        })
+        .collect();
+    Fault::new(
+        Reason::CodeNotMapped,
+        if names.is_empty() {
+            String::from("no coding")
+        } else {
+            names.join(", ")
+        },
+    )
+}
+
+/// Mapped, and yet neither reading nor refusal.
+fn nothing(has_members: bool) -> Fault {
+    let reason = if has_members {
+        Reason::PanelOnly
+    } else {
+        Reason::NoValue
+    };
+    Fault::new(reason, "")
+}
