@@ -1,10 +1,14 @@
 //! Wiring: the engine between the sources and the store, and the commands `run` and `demo`.
 //! Only this module (and `main`) knows all others.
 
-pub mod settings;
-pub mod work;
+pub mod demo;
 pub mod engine;
 pub mod refresh;
+pub mod run;
+pub mod service;
+pub mod settings;
+pub mod telemetry;
+pub mod work;
 
 pub use engine::Engine;
-pub use settings::Settings;
+pub use settings::{Clock, Settings};

@@ -22,6 +22,7 @@ impl Fault {
             part: part.into(),
             reason: self.reason,
             detail: self.detail,
+            compartment: false,
         }
     }
 }

@@ -1,0 +1,78 @@
+//! `deltaward run`: the service until Ctrl-C or SIGTERM.
+
+use super::service::{Face, Service};
+use super::settings::Clock;
+use crate::config::Config;
+use crate::store::SqliteStore;
+use anyhow::Context;
+use std::net::SocketAddr;
+use std::time::Duration;
+use tokio::net::TcpListener;
+use tokio_util::sync::CancellationToken;
+
+/// How long open connections may take to end after the signal.
+const GRACE: Duration = Duration::from_secs(10);
+
+/// Run until a signal; returns once everything is drained.
+///
+/// # Errors
+/// When the store, the address, the rule sheet or the mapping cannot be used.
+pub async fn run(config: Config, clock: Clock) -> anyhow::Result<()> {
+    let store = SqliteStore::open(&config.store.path)?;
+    let listener = bind(config.server.listen).await?;
+    let service = Service::start(&config, store, clock, Face::default())?;
+    for warning in config.warnings() {
+        eprintln!("warning: {warning}");
+    }
+    println!("page:  http://{}/", listener.local_addr()?);
+    println!("FHIR:  http://{}/fhir", listener.local_addr()?);
+    println!("store: {}", config.store.path.display());
+    let stop = CancellationToken::new();
+    let serving = tokio::spawn(serve(listener, service.router.clone(), stop.clone()));
+    signal().await?;
+    tracing::info!("stopping: what was received is finished first");
+    stop.cancel();
+    let served = serving.await;
+    service.stop().await;
+    served?
+}
+
+/// Bind the address.
+///
+/// # Errors
+/// When it is taken or not ours; the text says which.
+pub async fn bind(address: SocketAddr) -> anyhow::Result<TcpListener> {
+    TcpListener::bind(address).await.with_context(|| {
+        format!("cannot listen on {address}; choose another with [server] listen (run) or --listen (demo)")
+    })
+}
+
+/// Serve until `stop`, then give open requests a bounded time to end.
+///
+/// # Errors
+/// When accepting fails for good.
+pub async fn serve(listener: TcpListener, router: axum::Router, stop: CancellationToken) -> anyhow::Result<()> {
+    let graceful = stop.clone();
+    let server = axum::serve(listener, router).with_graceful_shutdown(async move { graceful.cancelled().await });
+    let bounded = async {
+        stop.cancelled().await;
+        tokio::time::sleep(GRACE).await;
+    };
+    tokio::select! {
+        result = async { server.await } => Ok(result?),
+        // Event streams of open pages never end by themselves.
+        () = bounded => Ok(()),
+    }
+}
+
+/// Ctrl-C or SIGTERM.
+///
+/// # Errors
+/// When signals cannot be listened to.
+pub async fn signal() -> anyhow::Result<()> {
+    let mut terminate = tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate())?;
+    tokio::select! {
+        result = tokio::signal::ctrl_c() => Ok(result?),
+        _ = terminate.recv() => Ok(()),
+    }
+}

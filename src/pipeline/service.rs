@@ -1,0 +1,239 @@
+//! The parts of a running service, started in order and stopped in the reverse of it.
+
+use super::engine::{Engine, Outlets};
+use super::settings::{Clock, Settings};
+use crate::config::{Config, SinkConfig, SourceConfig};
+use crate::delivery::client::FhirClient;
+use crate::delivery::status::DeliveryStatus;
+use crate::delivery::worker::Worker;
+use crate::outbox::context::Mode;
+use crate::patient::{AskPolicy, Question};
+use crate::recognise::Mapping;
+use crate::recognise::reading::PatientKey;
+use crate::rules::Sheet;
+use crate::server::pages::{self, PageMode, PageState};
+use crate::server::{AppState, LiveEvent};
+use crate::source::Intake;
+use crate::source::ask::Ask;
+use crate::source::poll::{Codes, Poller};
+use crate::source::status::SourceStatus;
+use crate::store::{SqliteStore, Store};
+use anyhow::Context;
+use std::sync::Arc;
+use tokio::sync::{Notify, broadcast, mpsc};
+use tokio::task::JoinHandle;
+use tokio_util::sync::CancellationToken;
+
+/// Questions and patients waiting for the source; past it a question is left to its deadline.
+const SOURCE_QUEUE: usize = 1024;
+
+/// A running service without its HTTP listener.
+pub struct Service {
+    /// Everything that is served.
+    pub router: axum::Router,
+    /// What open pages are told.
+    pub events: broadcast::Sender<LiveEvent>,
+    /// What is kept.
+    pub store: Arc<dyn Store>,
+    shutdown: CancellationToken,
+    engine: std::thread::JoinHandle<()>,
+    tasks: Vec<JoinHandle<()>>,
+}
+
+/// How the page presents itself.
+#[derive(Clone, Debug, Default)]
+pub struct Face {
+    /// The demo: invented patients.
+    pub demo: bool,
+    /// Heading of the front page.
+    pub title: Option<String>,
+}
+
+impl Service {
+    /// Start engine, polling and delivery over `store`.
+    ///
+    /// # Errors
+    /// When the rule sheet or the mapping is wrong, or a part cannot be started.
+    pub fn start(config: &Config, store: SqliteStore, clock: Clock, face: Face) -> anyhow::Result<Self> {
+        let store = Arc::new(store);
+        let shared: Arc<dyn Store> = Arc::clone(&store) as Arc<dyn Store>;
+        let settings = settings(config)?;
+        let (intake, receiver) = Intake::new(config.server.queue_batches);
+        let mut app = AppState::new(intake.clone(), Arc::clone(&shared), &config.server, Arc::clone(&clock));
+        app.self_contained = config.sink.is_none();
+        let shutdown = CancellationToken::new();
+        let mut tasks = Vec::new();
+        let wake = Arc::new(Notify::new());
+        let source = config.source.as_ref();
+        let polling = source.map(|source| Polling::start(source, &settings, &intake, &store, &app, &clock, &shutdown));
+        let polling = polling.transpose()?;
+        let outlets = Outlets {
+            events: app.events.clone(),
+            metrics: Arc::clone(&app.metrics),
+            health: Arc::clone(&app.health),
+            questions: polling.as_ref().map(|polling| polling.questions.clone()),
+            watched: polling.as_ref().map(|polling| polling.watched.clone()),
+            outbox: Arc::clone(&wake),
+        };
+        let mut engine = Engine::new(Arc::clone(&shared), settings.clone(), Arc::clone(&clock), outlets, receiver)?;
+        engine.refresh().context("the store could not be brought into line with mapping and rule sheet")?;
+        let engine = engine.start(shutdown.clone())?;
+        tasks.extend(polling.into_iter().flat_map(|polling| polling.tasks));
+        if let Some(sink) = config.sink.as_ref().filter(|_| settings.deliver) {
+            tasks.push(deliver(sink, &store, &wake, &clock, &shutdown)?);
+        }
+        let page = PageState {
+            store: Arc::clone(&shared),
+            sheet: Arc::clone(&settings.sheet),
+            policy: settings.policy,
+            clock,
+            events: app.events.clone(),
+            mode: page_mode(&face, settings.mode),
+            ward_title: face.title,
+        };
+        let events = app.events.clone();
+        let router = crate::server::router(app, pages::router(page));
+        Ok(Self { router, events, store: shared, shutdown, engine, tasks })
+    }
+
+    /// Stop: polling first, then the engine once what waits is done, then delivery.
+    pub async fn stop(self) {
+        self.shutdown.cancel();
+        for task in self.tasks {
+            if let Err(error) = task.await {
+                tracing::error!(%error, "a part ended badly");
+            }
+        }
+        let engine = self.engine;
+        if tokio::task::spawn_blocking(move || engine.join()).await.is_err() {
+            tracing::error!("the engine ended badly");
+        }
+    }
+}
+
+fn page_mode(face: &Face, mode: Mode) -> PageMode {
+    match (face.demo, mode) {
+        (true, _) => PageMode::Demo,
+        (false, Mode::Shadow) => PageMode::Shadow,
+        (false, Mode::Live) => PageMode::Live,
+    }
+}
+
+/// What the engine judges and writes by, from the configuration.
+///
+/// # Errors
+/// When the rule sheet or the mapping cannot be read.
+pub fn settings(config: &Config) -> anyhow::Result<Settings> {
+    let sheet = match &config.rules.sheet {
+        Some(path) => {
+            let text = std::fs::read_to_string(path)
+                .with_context(|| format!("the rule sheet {} cannot be read", path.display()))?;
+            Sheet::parse(&path.display().to_string(), &text)?
+        }
+        None => Sheet::adult()?,
+    };
+    let mapping = match &config.mapping.folder {
+        Some(folder) => mapping_of(folder)?,
+        None => Mapping::builtin(),
+    };
+    let sink = config.sink.as_ref();
+    let policy = match &config.source {
+        Some(source) => AskPolicy { ask: source.ask_diastolics, timeout_seconds: source.ask_timeout_seconds },
+        None => AskPolicy { ask: false, timeout_seconds: 0 },
+    };
+    Ok(Settings {
+        sheet: Arc::new(sheet),
+        mapping: Arc::new(mapping),
+        policy,
+        // Without a sink nothing leaves anyway: what is derived is served here, and is live.
+        mode: if sink.is_none_or(|sink| sink.live) { Mode::Live } else { Mode::Shadow },
+        deliver: sink.is_some_and(|sink| sink.live),
+        recipients: sink.map(|sink| sink.recipients.clone()).unwrap_or_default(),
+        patients_in_memory: 10_000,
+        batches_per_commit: 512,
+    })
+}
+
+/// Read a site's mapping files.
+fn mapping_of(folder: &std::path::Path) -> anyhow::Result<Mapping> {
+    let what = || format!("[mapping] folder {} cannot be read", folder.display());
+    let mut files = Vec::new();
+    for entry in std::fs::read_dir(folder).with_context(what)? {
+        let path = entry.with_context(what)?.path();
+        let wanted = path.extension().is_some_and(|extension| extension == "json" || extension == "toml");
+        if wanted && path.is_file() {
+            let text = std::fs::read_to_string(&path).with_context(what)?;
+            let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+            files.push((name, text));
+        }
+    }
+    files.sort();
+    Ok(Mapping::from_files(&files)?)
+}
+
+/// Polling and what it answers.
+struct Polling {
+    questions: mpsc::Sender<Question>,
+    watched: mpsc::Sender<PatientKey>,
+    tasks: Vec<JoinHandle<()>>,
+}
+
+impl Polling {
+    fn start(
+        source: &SourceConfig,
+        settings: &Settings,
+        intake: &Intake,
+        store: &Arc<SqliteStore>,
+        app: &AppState,
+        clock: &Clock,
+        shutdown: &CancellationToken,
+    ) -> anyhow::Result<Self> {
+        let client = Arc::new(FhirClient::new(&source.server)?);
+        let codes =
+            Codes { readings: settings.mapping.search_codes(), diastolics: settings.mapping.diastolic_codes() };
+        let status = Arc::new(SourceStatus::default());
+        app.health.expect_polls(source.interval_seconds, (clock)());
+        app.health.watch_source(Arc::clone(&status));
+        let poller =
+            Arc::new(Poller::new(client, intake.clone(), Arc::clone(store), source.clone(), codes, status));
+        let (questions, mut asked) = mpsc::channel::<Question>(SOURCE_QUEUE);
+        let (asks, to_ask) = mpsc::channel::<Ask>(SOURCE_QUEUE);
+        let (watched, to_fetch) = mpsc::channel::<PatientKey>(SOURCE_QUEUE);
+        let now = |clock: &Clock| {
+            let clock = Arc::clone(clock);
+            move || clock()
+        };
+        let forward = async move {
+            while let Some(Question { patient, source, from, to }) = asked.recv().await {
+                if asks.send(Ask { patient, source, from, to }).await.is_err() {
+                    return;
+                }
+            }
+        };
+        let (polls, answers, people) = (Arc::clone(&poller), Arc::clone(&poller), poller);
+        let (first, second, third) = (now(clock), now(clock), now(clock));
+        let (stop, stop_asks, stop_people) = (shutdown.clone(), shutdown.clone(), shutdown.clone());
+        let tasks = vec![
+            tokio::spawn(forward),
+            tokio::spawn(async move { polls.run(stop, first).await }),
+            tokio::spawn(async move { answers.run_asks(to_ask, stop_asks, second).await }),
+            tokio::spawn(async move { people.run_patients(to_fetch, stop_people, third).await }),
+        ];
+        Ok(Self { questions, watched, tasks })
+    }
+}
+
+/// Start the delivery of the outbox.
+fn deliver(
+    sink: &SinkConfig,
+    store: &Arc<SqliteStore>,
+    wake: &Arc<Notify>,
+    clock: &Clock,
+    shutdown: &CancellationToken,
+) -> anyhow::Result<JoinHandle<()>> {
+    let client = Arc::new(FhirClient::new(&sink.server)?);
+    let status = Arc::new(DeliveryStatus::default());
+    let worker = Worker::new(client, Arc::clone(store), sink, Arc::clone(wake), status);
+    let (clock, shutdown) = (Arc::clone(clock), shutdown.clone());
+    Ok(tokio::spawn(async move { worker.run(shutdown, move || clock()).await }))
+}
