@@ -114,9 +114,16 @@ fn command(command: Command) -> anyhow::Result<ExitCode> {
     match command {
         Command::Demo(args) => {
             config::check_listen(args.listen, false).map_err(anyhow::Error::msg)?;
-            let quiet = config::TelemetryConfig { level: String::from("warn"), ..Config::default().telemetry };
+            let quiet = config::TelemetryConfig {
+                level: String::from("warn"),
+                ..Config::default().telemetry
+            };
             telemetry::start(&quiet)?;
-            let options = demo::Options { listen: args.listen, pace_seconds: args.pace, until_end: args.until_end };
+            let options = demo::Options {
+                listen: args.listen,
+                pace_seconds: args.pace,
+                until_end: args.until_end,
+            };
             runtime()?.block_on(demo::demo(options))?;
             Ok(ExitCode::SUCCESS)
         }
@@ -183,7 +190,11 @@ fn check_rules(file: Option<&Path>) -> anyhow::Result<ExitCode> {
         sheet.rules.len(),
         failures.len()
     );
-    Ok(if failures.is_empty() { ExitCode::SUCCESS } else { ExitCode::FAILURE })
+    Ok(if failures.is_empty() {
+        ExitCode::SUCCESS
+    } else {
+        ExitCode::FAILURE
+    })
 }
 
 fn runtime() -> std::io::Result<tokio::runtime::Runtime> {

@@ -5,13 +5,13 @@
 //! A reference to another derived resource is written as `urn:uuid:<identity>`; delivery turns it
 //! into the server's own id, the self-contained endpoint into `Observation/<identity>`.
 
+pub mod answer;
 mod body_site;
 pub mod build;
 pub mod communication;
 pub mod context;
 pub mod delta_observation;
 pub mod device;
-pub mod answer;
 pub mod draft;
 pub mod identity;
 pub mod invariants;

@@ -80,7 +80,16 @@ impl Engine {
         let validator = Validator::new()?;
         let next_due = store.next_due()?;
         let patients = HashMap::new();
-        Ok(Self { store, settings, validator, clock, outlets, receiver, patients, next_due })
+        Ok(Self {
+            store,
+            settings,
+            validator,
+            clock,
+            outlets,
+            receiver,
+            patients,
+            next_due,
+        })
     }
 
     /// Start the engine on a thread of its own; it ends when every sender is gone, or after
@@ -168,7 +177,12 @@ impl Engine {
 
     /// Step every patient of `work`, then write the one commit.
     pub(super) fn step_and_commit(&mut self, work: Work<'_>) -> Result<Told, StoreError> {
-        let Work { mut commit, inputs, now, .. } = work;
+        let Work {
+            mut commit,
+            inputs,
+            now,
+            ..
+        } = work;
         let mut told = Told::default();
         for (_, rows) in &commit.set_aside {
             told.refused.extend(rows.iter().map(|row| row.reason));
@@ -204,11 +218,19 @@ impl Engine {
         let label = state.label.clone().unwrap_or_else(|| patient.0.clone());
         if step.history.is_empty() && !step.slots.is_empty() {
             // Open pages redraw; there is nothing to announce.
-            told.events.push(LiveEvent { patient: patient.clone(), at: now, text: String::new() });
+            told.events.push(LiveEvent {
+                patient: patient.clone(),
+                at: now,
+                text: String::new(),
+            });
         }
         for line in &step.history {
             let text = format!("{label} · {}", history_words(line));
-            told.events.push(LiveEvent { patient: patient.clone(), at: now, text });
+            told.events.push(LiveEvent {
+                patient: patient.clone(),
+                at: now,
+                text,
+            });
         }
         if step.standing.len() + step.concerns.len() > 0 {
             told.watched.push(patient.clone());
@@ -327,11 +349,19 @@ fn changes(state: &State, step: &Step, now: Instant) -> PatientChange {
         birth_date: state.birth_date.clone(),
         label: state.label.clone(),
         next_due: state.next_due,
-        slots: slots.into_iter().filter_map(|source| state.slots.get(source).cloned()).collect(),
+        slots: slots
+            .into_iter()
+            .filter_map(|source| state.slots.get(source).cloned())
+            .collect(),
         standing: step
             .standing
             .iter()
-            .filter_map(|identity| state.standing.get(identity).map(|standing| (*identity, standing.clone())))
+            .filter_map(|identity| {
+                state
+                    .standing
+                    .get(identity)
+                    .map(|standing| (*identity, standing.clone()))
+            })
             .collect(),
         concerns: step
             .concerns

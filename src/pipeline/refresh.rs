@@ -35,8 +35,14 @@ impl Engine {
             tracing::info!("the rule sheet changed: every patient is judged anew");
             self.judge_all()?;
         }
-        let meta = vec![(String::from("mapping_hash"), mapping), (String::from("sheet_hash"), sheet)];
-        self.store.commit(&Commit { meta, ..Commit::default() })
+        let meta = vec![
+            (String::from("mapping_hash"), mapping),
+            (String::from("sheet_hash"), sheet),
+        ];
+        self.store.commit(&Commit {
+            meta,
+            ..Commit::default()
+        })
     }
 
     /// The Device that derived resources name, once per version of this program.
@@ -55,7 +61,10 @@ impl Engine {
             }
         };
         let now = (self.clock)();
-        let mut commit = Commit { derived: vec![derived_row(&device, None, now)], ..Commit::default() };
+        let mut commit = Commit {
+            derived: vec![derived_row(&device, None, now)],
+            ..Commit::default()
+        };
         if delivers {
             let patient = PatientKey(String::from(DEVICE_PATIENT));
             commit.outbox.push(vec![outbox_entry(device, &patient, now)]);
@@ -69,16 +78,23 @@ impl Engine {
         let mapping = Arc::clone(&self.settings.mapping);
         let mut after: Option<(String, String)> = None;
         loop {
-            let from = after.as_ref().map(|(resource_type, id)| (resource_type.as_str(), id.as_str()));
+            let from = after
+                .as_ref()
+                .map(|(resource_type, id)| (resource_type.as_str(), id.as_str()));
             let rows = store.inputs_after(from, PER_COMMIT)?;
             let Some(last) = rows.last() else { return Ok(()) };
             after = Some((last.resource_type.clone(), last.id.clone()));
             let mut work = Work::new(store.as_ref(), &mapping, (self.clock)());
-            for row in rows.iter().filter(|row| row.resource_type == "Observation" && !row.deleted) {
+            for row in rows
+                .iter()
+                .filter(|row| row.resource_type == "Observation" && !row.deleted)
+            {
                 let recognised = recognise(&row.body, &row.id, row.version.clone(), &mapping);
                 let patient = work.route(recognised, row.patient.clone());
                 if patient != row.patient {
-                    work.commit.refiled.push((row.resource_type.clone(), row.id.clone(), patient));
+                    work.commit
+                        .refiled
+                        .push((row.resource_type.clone(), row.id.clone(), patient));
                 }
             }
             self.finish(work)?;

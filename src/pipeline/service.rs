@@ -75,8 +75,16 @@ impl Service {
             watched: polling.as_ref().map(|polling| polling.watched.clone()),
             outbox: Arc::clone(&wake),
         };
-        let mut engine = Engine::new(Arc::clone(&shared), settings.clone(), Arc::clone(&clock), outlets, receiver)?;
-        engine.refresh().context("the store could not be brought into line with mapping and rule sheet")?;
+        let mut engine = Engine::new(
+            Arc::clone(&shared),
+            settings.clone(),
+            Arc::clone(&clock),
+            outlets,
+            receiver,
+        )?;
+        engine
+            .refresh()
+            .context("the store could not be brought into line with mapping and rule sheet")?;
         let engine = engine.start(shutdown.clone())?;
         tasks.extend(polling.into_iter().flat_map(|polling| polling.tasks));
         if let Some(sink) = config.sink.as_ref().filter(|_| settings.deliver) {
@@ -93,7 +101,14 @@ impl Service {
         };
         let events = app.events.clone();
         let router = crate::server::router(app, pages::router(page));
-        Ok(Self { router, events, store: shared, shutdown, engine, tasks })
+        Ok(Self {
+            router,
+            events,
+            store: shared,
+            shutdown,
+            engine,
+            tasks,
+        })
     }
 
     /// Stop: polling first, then the engine once what waits is done, then delivery.
@@ -138,15 +153,25 @@ pub fn settings(config: &Config) -> anyhow::Result<Settings> {
     };
     let sink = config.sink.as_ref();
     let policy = match &config.source {
-        Some(source) => AskPolicy { ask: source.ask_diastolics, timeout_seconds: source.ask_timeout_seconds },
-        None => AskPolicy { ask: false, timeout_seconds: 0 },
+        Some(source) => AskPolicy {
+            ask: source.ask_diastolics,
+            timeout_seconds: source.ask_timeout_seconds,
+        },
+        None => AskPolicy {
+            ask: false,
+            timeout_seconds: 0,
+        },
     };
     Ok(Settings {
         sheet: Arc::new(sheet),
         mapping: Arc::new(mapping),
         policy,
         // Without a sink nothing leaves anyway: what is derived is served here, and is live.
-        mode: if sink.is_none_or(|sink| sink.live) { Mode::Live } else { Mode::Shadow },
+        mode: if sink.is_none_or(|sink| sink.live) {
+            Mode::Live
+        } else {
+            Mode::Shadow
+        },
         deliver: sink.is_some_and(|sink| sink.live),
         recipients: sink.map(|sink| sink.recipients.clone()).unwrap_or_default(),
         patients_in_memory: 10_000,
@@ -160,7 +185,9 @@ fn mapping_of(folder: &std::path::Path) -> anyhow::Result<Mapping> {
     let mut files = Vec::new();
     for entry in std::fs::read_dir(folder).with_context(what)? {
         let path = entry.with_context(what)?.path();
-        let wanted = path.extension().is_some_and(|extension| extension == "json" || extension == "toml");
+        let wanted = path
+            .extension()
+            .is_some_and(|extension| extension == "json" || extension == "toml");
         if wanted && path.is_file() {
             let text = std::fs::read_to_string(&path).with_context(what)?;
             let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
@@ -189,13 +216,21 @@ impl Polling {
         shutdown: &CancellationToken,
     ) -> anyhow::Result<Self> {
         let client = Arc::new(FhirClient::new(&source.server)?);
-        let codes =
-            Codes { readings: settings.mapping.search_codes(), diastolics: settings.mapping.diastolic_codes() };
+        let codes = Codes {
+            readings: settings.mapping.search_codes(),
+            diastolics: settings.mapping.diastolic_codes(),
+        };
         let status = Arc::new(SourceStatus::default());
         app.health.expect_polls(source.interval_seconds, (clock)());
         app.health.watch_source(Arc::clone(&status));
-        let poller =
-            Arc::new(Poller::new(client, intake.clone(), Arc::clone(store), source.clone(), codes, status));
+        let poller = Arc::new(Poller::new(
+            client,
+            intake.clone(),
+            Arc::clone(store),
+            source.clone(),
+            codes,
+            status,
+        ));
         let (questions, mut asked) = mpsc::channel::<Question>(SOURCE_QUEUE);
         let (asks, to_ask) = mpsc::channel::<Ask>(SOURCE_QUEUE);
         let (watched, to_fetch) = mpsc::channel::<PatientKey>(SOURCE_QUEUE);
@@ -204,8 +239,23 @@ impl Polling {
             move || clock()
         };
         let forward = async move {
-            while let Some(Question { patient, source, from, to }) = asked.recv().await {
-                if asks.send(Ask { patient, source, from, to }).await.is_err() {
+            while let Some(Question {
+                patient,
+                source,
+                from,
+                to,
+            }) = asked.recv().await
+            {
+                if asks
+                    .send(Ask {
+                        patient,
+                        source,
+                        from,
+                        to,
+                    })
+                    .await
+                    .is_err()
+                {
                     return;
                 }
             }
@@ -219,7 +269,11 @@ impl Polling {
             tokio::spawn(async move { answers.run_asks(to_ask, stop_asks, second).await }),
             tokio::spawn(async move { people.run_patients(to_fetch, stop_people, third).await }),
         ];
-        Ok(Self { questions, watched, tasks })
+        Ok(Self {
+            questions,
+            watched,
+            tasks,
+        })
     }
 }
 

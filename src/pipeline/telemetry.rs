@@ -10,7 +10,14 @@ use tracing_subscriber::EnvFilter;
 pub fn start(config: &TelemetryConfig) -> anyhow::Result<()> {
     let filter = EnvFilter::try_new(&config.level)
         .map_err(|error| anyhow::anyhow!("[telemetry] level {:?} cannot be used: {error}", config.level))?;
-    let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
-    let installed = if config.json { builder.json().try_init() } else { builder.try_init() };
+    let builder = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_target(false);
+    let installed = if config.json {
+        builder.json().try_init()
+    } else {
+        builder.try_init()
+    };
     installed.map_err(|error| anyhow::anyhow!("the log cannot be started: {error}"))
 }

@@ -46,7 +46,14 @@ struct Meta<'a> {
 impl<'e> Work<'e> {
     /// Nothing gathered yet.
     pub fn new(store: &'e dyn Store, mapping: &'e Mapping, now: Instant) -> Self {
-        Self { store, mapping, now, commit: Commit::default(), inputs: BTreeMap::new(), current: HashMap::new() }
+        Self {
+            store,
+            mapping,
+            now,
+            commit: Commit::default(),
+            inputs: BTreeMap::new(),
+            current: HashMap::new(),
+        }
     }
 
     /// Gather one batch and say what becomes of each item. An atomic batch with one refused item
@@ -70,7 +77,9 @@ impl<'e> Work<'e> {
         }
         self.commit.cursors.extend(batch.cursors);
         for answered in batch.answered {
-            let input = Input::DiastolicsAsked { source: answered.source };
+            let input = Input::DiastolicsAsked {
+                source: answered.source,
+            };
             self.inputs.entry(answered.patient).or_default().push(input);
         }
         Ok(answers)
@@ -110,7 +119,9 @@ impl<'e> Work<'e> {
     }
 
     fn delete(&mut self, item: &Incoming, before: Option<InputRow>) -> Result<Answer, StoreError> {
-        let Some(before) = before else { return Ok(Answer::NotFound) };
+        let Some(before) = before else {
+            return Ok(Answer::NotFound);
+        };
         if before.deleted {
             return Ok(Answer::Deleted);
         }
@@ -118,10 +129,18 @@ impl<'e> Work<'e> {
         let source = source_of(item);
         if let Some(patient) = &before.patient {
             let gone = crate::patient::step::withdrawn(source.clone(), version.clone(), Withdrawal::Deleted);
-            self.inputs.entry(patient.clone()).or_default().push(Input::Recognised(gone));
+            self.inputs
+                .entry(patient.clone())
+                .or_default()
+                .push(Input::Recognised(gone));
         }
         self.commit.set_aside.push((source, Vec::new()));
-        self.keep(InputRow { version, received: self.now, deleted: true, ..before });
+        self.keep(InputRow {
+            version,
+            received: self.now,
+            deleted: true,
+            ..before
+        });
         Ok(Answer::Deleted)
     }
 
@@ -129,7 +148,9 @@ impl<'e> Work<'e> {
         let digest = digest(body.as_bytes());
         let version = match item.versioning {
             Versioning::Ours => {
-                let same = before.as_ref().filter(|row| !row.deleted && row.version.digest == digest);
+                let same = before
+                    .as_ref()
+                    .filter(|row| !row.deleted && row.version.digest == digest);
                 if let Some(row) = same {
                     return Ok(Answer::Unchanged(row.version.clone()));
                 }
@@ -169,11 +190,16 @@ impl<'e> Work<'e> {
             body: body.to_owned(),
             deleted: false,
         });
-        Ok(if created { Answer::Created(version) } else { Answer::Updated(version) })
+        Ok(if created {
+            Answer::Created(version)
+        } else {
+            Answer::Updated(version)
+        })
     }
 
     fn keep(&mut self, row: InputRow) {
-        self.current.insert((row.resource_type.clone(), row.id.clone()), row.clone());
+        self.current
+            .insert((row.resource_type.clone(), row.id.clone()), row.clone());
         self.commit.inputs.push(row);
     }
 
@@ -181,9 +207,16 @@ impl<'e> Work<'e> {
     /// now holds it.
     pub fn route(&mut self, recognised: Recognised, before: Option<PatientKey>) -> Option<PatientKey> {
         let named = recognised.patient.clone();
-        let to = if recognised.withdrawn.is_some() { named.or_else(|| before.clone()) } else { named };
+        let to = if recognised.withdrawn.is_some() {
+            named.or_else(|| before.clone())
+        } else {
+            named
+        };
         if let Some(before) = before.as_ref().filter(|before| Some(*before) != to.as_ref()) {
-            let moved = Input::Moved { source: recognised.source.clone(), version: recognised.version.clone() };
+            let moved = Input::Moved {
+                source: recognised.source.clone(),
+                version: recognised.version.clone(),
+            };
             self.inputs.entry(before.clone()).or_default().push(moved);
         }
         let foreign = |refusal: &Refusal| matches!(refusal.reason, Reason::CodeNotMapped | Reason::OwnOutput);
@@ -194,11 +227,19 @@ impl<'e> Work<'e> {
             || !recognised.refusals.iter().all(foreign);
         match to.filter(|_| concerns_a_patient) {
             Some(patient) => {
-                self.inputs.entry(patient.clone()).or_default().push(Input::Recognised(recognised));
+                self.inputs
+                    .entry(patient.clone())
+                    .or_default()
+                    .push(Input::Recognised(recognised));
                 Some(patient)
             }
             None => {
-                let rows = set_aside_rows(&recognised.source, recognised.patient.as_ref(), &recognised.refusals, self.now);
+                let rows = set_aside_rows(
+                    &recognised.source,
+                    recognised.patient.as_ref(),
+                    &recognised.refusals,
+                    self.now,
+                );
                 self.commit.set_aside.push((recognised.source, rows));
                 None
             }
@@ -251,16 +292,33 @@ fn head<'a>(item: &Incoming, body: &'a str) -> Result<Head<'a>, String> {
 /// The next version of a resource on our own endpoint; its time never runs backwards.
 fn next_version(before: Option<&InputRow>, digest: String, now: Instant) -> Version {
     let number = before.and_then(|row| row.version.number).unwrap_or(0) + 1;
-    let updated = before.and_then(|row| row.version.last_updated).map_or(now, |updated| updated.max(now));
-    Version { last_updated: Some(updated), number: Some(number), id: number.to_string(), digest }
+    let updated = before
+        .and_then(|row| row.version.last_updated)
+        .map_or(now, |updated| updated.max(now));
+    Version {
+        last_updated: Some(updated),
+        number: Some(number),
+        id: number.to_string(),
+        digest,
+    }
 }
 
 fn their_version(head: &Head<'_>, digest: String) -> Version {
     let meta = head.meta.as_ref();
-    let id = meta.and_then(|meta| meta.version_id.as_deref()).unwrap_or_default().to_owned();
+    let id = meta
+        .and_then(|meta| meta.version_id.as_deref())
+        .unwrap_or_default()
+        .to_owned();
     let updated = meta.and_then(|meta| meta.last_updated.as_deref());
-    let last_updated = updated.and_then(|text| crate::fhir::datetime::parse(text).ok()).map(|span| span.earliest);
-    Version { last_updated, number: id.parse().ok(), id, digest }
+    let last_updated = updated
+        .and_then(|text| crate::fhir::datetime::parse(text).ok())
+        .map(|span| span.earliest);
+    Version {
+        last_updated,
+        number: id.parse().ok(),
+        id,
+        digest,
+    }
 }
 
 /// Birth date and a label for the page from a Patient; whatever cannot be read is left out.
@@ -284,5 +342,8 @@ pub fn person(body: &str) -> Input {
         let parts = name.given.into_iter().chain(name.family).collect::<Vec<_>>().join(" ");
         name.text.or(Some(parts)).filter(|label| !label.trim().is_empty())
     });
-    Input::Person { birth_date: person.birth_date, label }
+    Input::Person {
+        birth_date: person.birth_date,
+        label,
+    }
 }

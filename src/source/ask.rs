@@ -49,7 +49,9 @@ pub(super) async fn diastolics(
     now: Instant,
 ) -> Result<Batch, PollError> {
     let local = client.local_reference(&ask.patient.0).ok();
-    let patient = local.filter(|local| local.starts_with("Patient/")).ok_or(PollError::PatientElsewhere)?;
+    let patient = local
+        .filter(|local| local.starts_with("Patient/"))
+        .ok_or(PollError::PatientElsewhere)?;
     let values = query::code_values(codes, client.base().as_str().len());
     if values.is_empty() {
         return Err(PollError::NoCodes);
@@ -133,7 +135,14 @@ impl<C: Cursors + ?Sized> Poller<C> {
         let mut attempt = 1;
         let result = loop {
             let error = match self.ask_diastolics(ask, clock()).await {
-                Ok(batch) => break self.intake.submit_when_room(batch).await.map(|_| ()).map_err(PollError::from),
+                Ok(batch) => {
+                    break self
+                        .intake
+                        .submit_when_room(batch)
+                        .await
+                        .map(|_| ())
+                        .map_err(PollError::from);
+                }
                 Err(error) => error,
             };
             let heals = matches!(&error, PollError::Client(client) if client.may_heal());

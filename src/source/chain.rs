@@ -156,7 +156,11 @@ impl Reader<'_> {
             if cut {
                 report.hit_page_limit = true;
                 report.advanced |= *position != began_at;
-                return if order.ascending { Ok(()) } else { Err(PollError::PageLimit(self.max_pages)) };
+                return if order.ascending {
+                    Ok(())
+                } else {
+                    Err(PollError::PageLimit(self.max_pages))
+                };
             }
         }
         Ok(())
@@ -199,14 +203,20 @@ impl Reader<'_> {
         let mut fresh: Vec<PageEntry> = Vec::new();
         let mut here = HashSet::new();
         for entry in page.entries {
-            let again = entry.version.as_ref().is_some_and(|version| !here.insert((entry.id.clone(), version.clone())));
+            let again = entry
+                .version
+                .as_ref()
+                .is_some_and(|version| !here.insert((entry.id.clone(), version.clone())));
             if again || self.recent.knows(&entry) {
                 report.duplicates += 1;
             } else {
                 fresh.push(entry);
             }
         }
-        let keys = fresh.iter().filter_map(|entry| Some((entry.id.clone(), entry.version.clone()?))).collect();
+        let keys = fresh
+            .iter()
+            .filter_map(|entry| Some((entry.id.clone(), entry.version.clone()?)))
+            .collect();
         let mut items = fresh.into_iter().map(incoming).peekable();
         let mut moved = moved;
         while items.peek().is_some() || moved.is_some() {
@@ -215,11 +225,18 @@ impl Reader<'_> {
             report.entries += part.len();
             let batch = Batch {
                 items: part,
-                cursors: if last { moved.take().into_iter().collect() } else { Vec::new() },
+                cursors: if last {
+                    moved.take().into_iter().collect()
+                } else {
+                    Vec::new()
+                },
                 ..Batch::default()
             };
             let answers = self.intake.submit_when_room(batch).await?;
-            report.refused += answers.iter().filter(|answer| matches!(answer, Answer::Refused(_))).count();
+            report.refused += answers
+                .iter()
+                .filter(|answer| matches!(answer, Answer::Refused(_)))
+                .count();
         }
         self.recent.remember(keys);
         Ok(())

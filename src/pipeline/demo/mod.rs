@@ -52,7 +52,10 @@ pub async fn demo(options: Options) -> anyhow::Result<()> {
     let listener = bind(options.listen).await?;
     let address = listener.local_addr()?;
     config.server.listen = address;
-    let face = Face { demo: true, title: Some(ward.title.clone()) };
+    let face = Face {
+        demo: true,
+        title: Some(ward.title.clone()),
+    };
     let service = Service::start(&config, SqliteStore::in_memory()?, clock, face)?;
     println!("{}", ward.title);
     println!("page:  http://{address}/");
@@ -60,7 +63,12 @@ pub async fn demo(options: Options) -> anyhow::Result<()> {
     println!("All patients and numbers are invented. Decision support: local protocol and licensed practice decide.");
     let stop = CancellationToken::new();
     let serving = tokio::spawn(serve(listener, service.router.clone(), stop.clone()));
-    let script = Script { ward, time, router: service.router.clone(), host: address.to_string() };
+    let script = Script {
+        ward,
+        time,
+        router: service.router.clone(),
+        host: address.to_string(),
+    };
     let events = service.events.subscribe();
     let result = if options.until_end {
         script.without_waiting(events).await
@@ -133,7 +141,11 @@ impl Script {
         let status = response.status();
         if !status.is_success() {
             let body = axum::body::to_bytes(response.into_body(), 64 * 1024).await?;
-            bail!("{} was refused: {status} {}", sending.address, String::from_utf8_lossy(&body));
+            bail!(
+                "{} was refused: {status} {}",
+                sending.address,
+                String::from_utf8_lossy(&body)
+            );
         }
         Ok(())
     }

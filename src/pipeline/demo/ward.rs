@@ -136,7 +136,11 @@ impl Ward {
         let mut sent: BTreeMap<String, Value> = BTreeMap::new();
         for (number, event) in self.events.iter().enumerate() {
             for (address, body) in event.resources(number, start, &mut sent)? {
-                sendings.push(Sending { at: start.plus_minutes(event.minute), address, body });
+                sendings.push(Sending {
+                    at: start.plus_minutes(event.minute),
+                    address,
+                    body,
+                });
             }
         }
         sendings.sort_by_key(|sending| sending.at);
@@ -149,7 +153,11 @@ impl WardPatient {
         let body = json!({
             "resourceType": "Patient", "id": self.id, "name": [{"text": self.name}], "birthDate": self.birth_date,
         });
-        Sending { at, address: format!("Patient/{}", self.id), body }
+        Sending {
+            at,
+            address: format!("Patient/{}", self.id),
+            body,
+        }
     }
 }
 
@@ -177,7 +185,9 @@ impl WardEvent {
         }
         if let Some(correction) = &self.correction {
             let before = sent.get(&correction.id);
-            let mut body = before.cloned().ok_or_else(|| anyhow::anyhow!("{} was never sent", correction.id))?;
+            let mut body = before
+                .cloned()
+                .ok_or_else(|| anyhow::anyhow!("{} was never sent", correction.id))?;
             body["status"] = json!("corrected");
             body["valueQuantity"]["value"] = number_of(&correction.value)?;
             resources.push((format!("Observation/{}", correction.id), body));
@@ -217,9 +227,7 @@ impl WardBloodPressure {
         }
         let id = format!("bp-{number}");
         let mut body = base(&id, "85354-9");
-        let component = |code: &str, value: i64| {
-            json!({"code": {"coding": [{"system": LOINC, "code": code}]}, "valueQuantity": quantity(value)})
-        };
+        let component = |code: &str, value: i64| json!({"code": {"coding": [{"system": LOINC, "code": code}]}, "valueQuantity": quantity(value)});
         body["component"] = json!([component("8480-6", self.systolic), component("8462-4", self.diastolic)]);
         vec![(format!("Observation/{id}"), body)]
     }
@@ -243,7 +251,10 @@ fn session(id: &str, compartments: &BTreeMap<String, String>, subject: &Value, a
     let side = compartments.get("side").map(String::as_str);
     let unit = compartments.get("unit").map_or("mm[Hg]", String::as_str);
     let mut components = Vec::new();
-    for (site, value) in compartments.iter().filter(|(key, _)| !matches!(key.as_str(), "side" | "unit")) {
+    for (site, value) in compartments
+        .iter()
+        .filter(|(key, _)| !matches!(key.as_str(), "side" | "unit"))
+    {
         let mut component = json!({
             "code": {"coding": [{"system": crate::recognise::COMPARTMENT_SYSTEM, "code": site}]},
             "valueQuantity": {"unit": unit, "system": UCUM, "code": unit},

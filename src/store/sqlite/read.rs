@@ -86,7 +86,8 @@ pub(super) fn patients_after(
     limit: usize,
 ) -> Result<Vec<PatientKey>, Fault> {
     // Keys are never empty, so the empty text stands before all of them.
-    let mut statement = tx.prepare_cached("SELECT patient FROM patients WHERE patient > ?1 ORDER BY patient LIMIT ?2")?;
+    let mut statement =
+        tx.prepare_cached("SELECT patient FROM patients WHERE patient > ?1 ORDER BY patient LIMIT ?2")?;
     let from = after.map_or("", |patient| patient.0.as_str());
     let rows = statement.query_map(params![from, bounded(limit)], |row| row.get(0).map(PatientKey))?;
     Ok(rows.collect::<Result<_, _>>()?)

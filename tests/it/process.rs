@@ -1,0 +1,89 @@
+//! The real binary as a process, for tests from outside.
+
+use std::io::{BufRead, BufReader};
+use std::path::Path;
+use std::process::{Child, Command, ExitStatus, Stdio};
+use std::sync::mpsc;
+use std::time::{Duration, Instant};
+
+/// The built binary.
+pub const BINARY: &str = env!("CARGO_BIN_EXE_deltaward");
+
+/// A running service; killed when dropped.
+pub struct Running {
+    child: Child,
+    lines: mpsc::Receiver<String>,
+    /// `http://127.0.0.1:port`
+    pub base: String,
+}
+
+impl Running {
+    /// Start `deltaward <args>` in `folder` and wait for the line that says where the page is.
+    pub fn start(folder: &Path, args: &[&str]) -> Self {
+        let mut child = Command::new(BINARY)
+            .args(args)
+            .current_dir(folder)
+            .env_remove("RUST_LOG")
+            .stdout(Stdio::piped())
+            .stderr(Stdio::inherit())
+            .spawn()
+            .unwrap();
+        let stdout = child.stdout.take().unwrap();
+        let (sender, lines) = mpsc::channel();
+        std::thread::spawn(move || {
+            for line in BufReader::new(stdout).lines().map_while(Result::ok) {
+                let _ = sender.send(line);
+            }
+        });
+        let mut running = Self { child, lines, base: String::new() };
+        let page = running.wait_for_line("page:");
+        running.base = page.split("page:").nth(1).unwrap().trim().trim_end_matches('/').to_owned();
+        running
+    }
+
+    /// The next line that contains `word`.
+    pub fn wait_for_line(&mut self, word: &str) -> String {
+        let end = Instant::now() + Duration::from_secs(60);
+        loop {
+            let left = end.saturating_duration_since(Instant::now());
+            match self.lines.recv_timeout(left) {
+                Ok(line) if line.contains(word) => return line,
+                Ok(_) => {}
+                Err(error) => panic!("no line with {word:?}: {error}; status {:?}", self.child.try_wait()),
+            }
+        }
+    }
+
+    /// Send a signal by name (`INT`, `TERM`, `KILL`).
+    pub fn signal(&self, name: &str) {
+        let status = Command::new("kill").args([&format!("-{name}"), &self.child.id().to_string()]).status().unwrap();
+        assert!(status.success());
+    }
+
+    /// Wait until the process ends by itself.
+    pub fn wait(&mut self) -> ExitStatus {
+        let end = Instant::now() + Duration::from_secs(30);
+        loop {
+            if let Some(status) = self.child.try_wait().unwrap() {
+                return status;
+            }
+            assert!(Instant::now() < end, "the process does not end");
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+}
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// A configuration file for a self-contained service on a free port, plus `more`.
+pub fn config(folder: &Path, more: &str) -> String {
+    let path = folder.join("deltaward.toml");
+    let text = format!("[server]\nlisten = \"127.0.0.1:0\"\n\n[store]\npath = \"deltaward.db\"\n\n{more}");
+    std::fs::write(&path, text).unwrap();
+    path.display().to_string()
+}
