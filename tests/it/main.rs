@@ -1,9 +1,8 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
-#![allow(missing_docs)]
-#[test]
-fn nothing() {}
 
+mod fhir_api;
 mod fhir_datetime;
 mod fhir_quantity;
+mod health;
 mod outbox;
 mod store;

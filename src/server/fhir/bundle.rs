@@ -8,7 +8,7 @@
 use super::body::too_large;
 use super::call::{self, Call, Return};
 use super::entry::{Bundle, Entry, Plan};
-use super::json::{Members, as_served, parse_problem};
+use super::json::{Members, parse_problem};
 use super::problem::Problem;
 use super::read;
 use super::references::References;
@@ -349,8 +349,6 @@ async fn look_up(app: &AppState, call: &Call, plan: &Plan) -> Result<Done, Probl
             if known.is_some_and(|known| known == row.version.id) {
                 done.status = StatusCode::NOT_MODIFIED;
                 done.resource = None;
-            } else {
-                done.resource = Some(as_served(&row.body, &row.id, &row.version));
             }
             Ok(done)
         }

@@ -6,7 +6,6 @@
 //! very moment were already given, and the total of the first page.
 
 use super::call::Call;
-use super::json::as_served;
 use super::problem::Problem;
 use super::types::{TypeInfo, check_id};
 use super::when::{self, Bounds};
@@ -221,6 +220,10 @@ impl Search {
 
     fn take_date(&mut self, name: &str, value: &str) -> Result<(), Problem> {
         let parsed = when::parse(value).map_err(|reason| bad(name, reason))?;
+        // Only bounds of an interval are kept, so "the whole period lies after" cannot be asked.
+        if name == "date" && (value.starts_with("sa") || value.starts_with("eb")) {
+            return Err(bad(name, "the prefixes sa and eb are not supported for it"));
+        }
         let query = &mut self.query;
         let (from, before) = if name == "_lastUpdated" {
             (&mut query.updated_from, &mut query.updated_before)
@@ -417,7 +420,7 @@ fn entries(call: &Call, search: &Search, found: &SearchPage) -> Result<Vec<Entry
     for row in &found.rows {
         entries.push(Entry {
             full_url: call.absolute(&format!("{}/{}", row.resource_type, row.id)),
-            resource: RawValue::from_string(as_served(&row.body, &row.id, &row.version))?,
+            resource: RawValue::from_string(row.body.clone())?,
             search: Mode { mode: "match" },
         });
     }

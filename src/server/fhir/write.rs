@@ -52,7 +52,7 @@ impl Done {
             status: StatusCode::OK,
             location: None,
             version: Some(row.version.clone()),
-            resource: Some(as_served(&row.body, &row.id, &row.version)),
+            resource: Some(row.body.clone()),
             said,
         }
     }
