@@ -193,7 +193,10 @@ pub fn as_served(body: &str, id: &str, version: &Version) -> String {
     let mut meta = members.meta().unwrap_or(Members(Vec::new()));
     let version_id = Some(&version.id).filter(|id| !id.is_empty()).cloned();
     let updated = version.last_updated.map(|at| at.to_string());
-    for (place, (key, text)) in [("versionId", version_id), ("lastUpdated", updated)].into_iter().enumerate() {
+    for (place, (key, text)) in [("versionId", version_id), ("lastUpdated", updated)]
+        .into_iter()
+        .enumerate()
+    {
         if let Some(raw) = text.and_then(|text| to_raw_value(&text).ok()) {
             meta.set(key, place, raw);
         }

@@ -23,10 +23,13 @@ async fn filled() -> Api {
         observation("b", "1", None, "8462-4", "2026-03-05T21:10:00Z"),
         observation("c", "2", loinc, "8480-6", "2026-03-05T21:20:00Z"),
         observation("d", "1", Some("urn:x"), "p|q,r", "2026-03-05T23:20:00+01:00"),
-        observation("e", "1", loinc, "85354-9", "2026-03-06"),
+        observation("e", "1", loinc, "85354-9", "2026-03-08"),
     ] {
         let id = body["id"].as_str().unwrap();
-        assert_eq!(api.put(&format!("/fhir/Observation/{id}"), &body).await.status.as_u16(), 201);
+        assert_eq!(
+            api.put(&format!("/fhir/Observation/{id}"), &body).await.status.as_u16(),
+            201
+        );
         api.pass(1);
     }
     api
@@ -104,8 +107,14 @@ async fn last_updated_follows_prefix_and_precision() {
         ("_lastUpdated=2026-03", "abcde"),
         ("_lastUpdated=lt2026", ""),
         ("_lastUpdated=gt2026-03-05", ""),
-        ("_lastUpdated=ge2026-03-05T22:10:01Z&_lastUpdated=lt2026-03-05T22:10:03Z", "bc"),
-        ("_lastUpdated=ge2026-03-05T22:10:04Z&_lastUpdated=lt2026-03-05T22:10:01Z", ""),
+        (
+            "_lastUpdated=ge2026-03-05T22:10:01Z&_lastUpdated=lt2026-03-05T22:10:03Z",
+            "bc",
+        ),
+        (
+            "_lastUpdated=ge2026-03-05T22:10:04Z&_lastUpdated=lt2026-03-05T22:10:01Z",
+            "",
+        ),
     ] {
         assert_eq!(found(&api, query).await, expected, "{query}");
     }
@@ -149,7 +158,10 @@ async fn bad_values_are_always_refused() {
         let issue = api.get(&format!("/fhir/Observation?{query}")).await.issue(400);
         assert_eq!(issue["code"], "value", "{query}");
     }
-    let issue = api.get("/fhir/Observation?date=2026-03-05T23:10:02+01:00").await.issue(400);
+    let issue = api
+        .get("/fhir/Observation?date=2026-03-05T23:10:02+01:00")
+        .await
+        .issue(400);
     assert!(issue["diagnostics"].as_str().unwrap().contains("%2B"));
     let many = vec!["x"; 201].join(",");
     api.get(&format!("/fhir/Observation?code={many}")).await.issue(400);
@@ -173,7 +185,9 @@ async fn unknown_parameters_are_listed_or_refused() {
         .await
         .issue(400);
     // A parameter of another type is unknown here.
-    api.call("GET", "/fhir/Patient?code=a", &strict, Body::empty()).await.issue(400);
+    api.call("GET", "/fhir/Patient?code=a", &strict, Body::empty())
+        .await
+        .issue(400);
 }
 
 /// Follows `next` as it is given; the ids of every page.
@@ -190,7 +204,12 @@ async fn pages(api: &Api, query: &str) -> Vec<String> {
         let Some(next) = links.iter().find(|link| link["relation"] == "next") else {
             return pages;
         };
-        path = next["url"].as_str().unwrap().strip_prefix("http://localhost:8080").unwrap().to_owned();
+        path = next["url"]
+            .as_str()
+            .unwrap()
+            .strip_prefix("http://localhost:8080")
+            .unwrap()
+            .to_owned();
         assert!(pages.len() < 9, "pages without an end");
     }
 }
@@ -230,7 +249,10 @@ async fn an_update_between_pages_hides_nothing() {
     let mut path = first["link"][1]["url"].as_str().unwrap().to_owned();
     let mut rest = String::new();
     for _ in 0..3 {
-        let bundle = api.get(path.strip_prefix("http://localhost:8080").unwrap()).await.json();
+        let bundle = api
+            .get(path.strip_prefix("http://localhost:8080").unwrap())
+            .await
+            .json();
         rest.push_str(&ids(&bundle));
         match bundle["link"].get(1) {
             Some(next) => path = next["url"].as_str().unwrap().to_owned(),
@@ -260,6 +282,9 @@ async fn derived_communications_are_found_by_patient() {
     );
     let bundle = api.get("/fhir/Communication?patient=1&status=completed").await.json();
     assert_valid(&bundle);
-    assert_eq!(bundle["entry"][0]["fullUrl"], format!("http://localhost:8080/fhir/Communication/{identity}"));
+    assert_eq!(
+        bundle["entry"][0]["fullUrl"],
+        format!("http://localhost:8080/fhir/Communication/{identity}")
+    );
     assert_eq!(api.get("/fhir/Communication?patient=2").await.json()["total"], 0);
 }

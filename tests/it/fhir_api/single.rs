@@ -58,11 +58,16 @@ async fn official_examples_go_in_and_come_back_as_sent() {
         // A file's name is made of its id, except this one's: "vitals-panel" is, "unsat" is.
         let body: Value = serde_json::from_str(&sent).unwrap();
         assert_eq!(body["id"], id, "{name}");
-        let got = api.call("PUT", &format!("/fhir/{kind}/{id}"), &[FHIR], sent.clone()).await;
+        let got = api
+            .call("PUT", &format!("/fhir/{kind}/{id}"), &[FHIR], sent.clone())
+            .await;
         assert_eq!(got.status.as_u16(), 201, "{name}: {}", got.text);
         let mut back = got.json();
         assert_valid(&back);
-        back["meta"].as_object_mut().unwrap().retain(|key, _| key != "versionId" && key != "lastUpdated");
+        back["meta"]
+            .as_object_mut()
+            .unwrap()
+            .retain(|key, _| key != "versionId" && key != "lastUpdated");
         let mut sent: Value = serde_json::from_str(&sent).unwrap();
         if let Some(meta) = sent["meta"].as_object_mut() {
             meta.retain(|key, _| key != "versionId" && key != "lastUpdated");
@@ -70,7 +75,9 @@ async fn official_examples_go_in_and_come_back_as_sent() {
             sent["meta"] = json!({});
         }
         assert_eq!(back, sent, "{name}");
-        let posted = api.call("POST", &format!("/fhir/{kind}"), &[FHIR], sent.to_string()).await;
+        let posted = api
+            .call("POST", &format!("/fhir/{kind}"), &[FHIR], sent.to_string())
+            .await;
         assert_eq!(posted.status.as_u16(), 201, "{name}: {}", posted.text);
     }
 }
@@ -95,7 +102,10 @@ async fn an_update_creates_then_updates_then_changes_nothing() {
     let api = Api::new();
     let first = api.put("/fhir/Observation/a", &pressure("a")).await;
     assert_eq!((first.status.as_u16(), first.header("etag")), (201, "W/\"1\""));
-    assert_eq!(first.header("location"), "http://localhost:8080/fhir/Observation/a/_history/1");
+    assert_eq!(
+        first.header("location"),
+        "http://localhost:8080/fhir/Observation/a/_history/1"
+    );
     api.pass(1);
     let same = api.put("/fhir/Observation/a", &pressure("a")).await;
     assert_eq!((same.status.as_u16(), same.header("etag")), (200, "W/\"1\""));
@@ -118,8 +128,13 @@ async fn if_match_guards_a_write() {
     let mut changed = pressure("a");
     changed["status"] = json!("amended");
     let with = async |tag: &str, method: &str| {
-        api.call(method, "/fhir/Observation/a", &[FHIR, ("if-match", tag)], changed.to_string())
-            .await
+        api.call(
+            method,
+            "/fhir/Observation/a",
+            &[FHIR, ("if-match", tag)],
+            changed.to_string(),
+        )
+        .await
     };
     let issue = with("W/\"7\"", "PUT").await.issue(412);
     assert_eq!(issue["code"], "conflict");
@@ -231,9 +246,18 @@ async fn if_none_exist_creates_once() {
     statuses.sort_unstable();
     assert_eq!(statuses, [200, 201]);
     api.post("/fhir/Observation", &body).await;
-    assert_eq!(create("identifier=urn:m|8").await.issue(412)["code"], "multiple-matches");
+    assert_eq!(
+        create("identifier=urn:m|8").await.issue(412)["code"],
+        "multiple-matches"
+    );
     // A condition that would match on less than it says is refused.
-    for condition in ["", "code=x", "identifier=urn:m|8&status=final", "identifier=a&foo=b", "identifier=urn:m|"] {
+    for condition in [
+        "",
+        "code=x",
+        "identifier=urn:m|8&status=final",
+        "identifier=a&foo=b",
+        "identifier=urn:m|",
+    ] {
         create(condition).await.issue(400);
     }
 }
@@ -257,39 +281,56 @@ async fn put_by_identifier_updates_the_one() {
     // No match, id provided: "the server treats the interaction as an Update as Create interaction".
     body["identifier"][0]["value"] = json!("9");
     let named = api.put("/fhir/Observation?identifier=urn:m%7C9", &body).await;
-    assert_eq!((named.status.as_u16(), named.json()["id"].as_str()), (201, Some("another")));
+    assert_eq!(
+        (named.status.as_u16(), named.json()["id"].as_str()),
+        (201, Some("another"))
+    );
     api.put("/fhir/Observation", &body).await.issue(400);
 }
 
 #[tokio::test]
 async fn what_we_derive_can_only_be_read() {
     let api = Api::new();
-    let identity = uuid::Uuid::new_v5(&uuid::Uuid::NAMESPACE_URL, b"a");
-    api.derive(
-        "Observation",
-        identity,
+    let identity_of = |kind: &str| uuid::Uuid::new_v5(&uuid::Uuid::NAMESPACE_URL, kind.as_bytes());
+    for body in [
         json!({"resourceType": "Observation", "status": "final", "code": {"text": "x"}}),
-    );
-    api.derive("Communication", identity, json!({"resourceType": "Communication", "status": "completed"}));
-    api.derive("Device", identity, json!({"resourceType": "Device"}));
-    for kind in ["Observation", "Communication", "Device"] {
-        let got = api.get(&format!("/fhir/{kind}/{identity}")).await;
+        json!({"resourceType": "Communication", "status": "completed"}),
+        json!({"resourceType": "Device"}),
+    ] {
+        let kind = body["resourceType"].as_str().unwrap().to_owned();
+        api.derive(&kind, identity_of(&kind), body);
+        let got = api.get(&format!("/fhir/{kind}/{}", identity_of(&kind))).await;
         assert_eq!(got.status.as_u16(), 200, "{kind}");
         assert_valid(&got.json());
         assert_eq!(got.header("etag"), "W/\"1\"");
     }
+    let identity = identity_of("Observation");
     let path = format!("/fhir/Observation/{identity}");
-    assert_eq!(api.put(&path, &pressure(&identity.to_string())).await.issue(403)["code"], "business-rule");
+    assert_eq!(
+        api.put(&path, &pressure(&identity.to_string())).await.issue(403)["code"],
+        "business-rule"
+    );
     api.call("DELETE", &path, &[], Body::empty()).await.issue(403);
-    let got = api.put("/fhir/Communication/x", &json!({"resourceType": "Communication", "id": "x"})).await;
+    let got = api
+        .put(
+            "/fhir/Communication/x",
+            &json!({"resourceType": "Communication", "id": "x"}),
+        )
+        .await;
     got.issue(405);
     assert_eq!(got.header("allow"), "GET,HEAD");
-    api.post("/fhir/Communication", &json!({"resourceType": "Communication"})).await.issue(405);
-    api.call("DELETE", "/fhir/Device/x", &[], Body::empty()).await.issue(405);
+    api.post("/fhir/Communication", &json!({"resourceType": "Communication"}))
+        .await
+        .issue(405);
+    api.call("DELETE", "/fhir/Device/x", &[], Body::empty())
+        .await
+        .issue(405);
     assert_eq!(api.batch_count(), 0, "nothing reached the engine");
     // Another sender's version 5 id is not ours.
     let foreign = uuid::Uuid::new_v5(&uuid::Uuid::NAMESPACE_URL, b"b").to_string();
-    let got = api.put(&format!("/fhir/Observation/{foreign}"), &pressure(&foreign)).await;
+    let got = api
+        .put(&format!("/fhir/Observation/{foreign}"), &pressure(&foreign))
+        .await;
     assert_eq!(got.status.as_u16(), 201);
 }
 

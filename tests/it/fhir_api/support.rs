@@ -181,7 +181,10 @@ pub fn assert_valid(resource: &Value) {
         serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap()
     });
     let mut validators = VALIDATORS.lock().unwrap();
-    let known = validators.iter().find(|(name, _)| *name == kind).map(|(_, one)| one.clone());
+    let known = validators
+        .iter()
+        .find(|(name, _)| *name == kind)
+        .map(|(_, one)| one.clone());
     let validator = known.unwrap_or_else(|| {
         // The schema's own root is a choice of 148 types; the definition of one says what is wrong.
         let mut one = schema.clone();
@@ -193,6 +196,7 @@ pub fn assert_valid(resource: &Value) {
         validators.push((kind.clone(), validator.clone()));
         validator
     });
+    drop(validators);
     let errors: Vec<String> = validator.iter_errors(resource).map(|error| error.to_string()).collect();
     assert!(errors.is_empty(), "{kind} is not valid R4: {errors:?}\n{resource}");
 }

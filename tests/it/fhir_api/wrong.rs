@@ -15,12 +15,19 @@ async fn put(api: &Api, body: impl Into<Body>) -> super::support::Got {
 async fn what_is_no_such_resource_is_refused_with_its_place() {
     let api = Api::new();
     let deep = format!("{}{}", "[".repeat(65), "]".repeat(65));
-    let deep_object = format!(r#"{{"resourceType":"Observation","id":"a","x":{}1{}}}"#, "[".repeat(64), "]".repeat(64));
+    let deep_object = format!(
+        r#"{{"resourceType":"Observation","id":"a","x":{}1{}}}"#,
+        "[".repeat(64),
+        "]".repeat(64)
+    );
     let endless = "[".repeat(1 << 19);
     let cases: Vec<(Vec<u8>, &str)> = vec![
         (b"".to_vec(), "empty"),
         (b"  \n ".to_vec(), "empty"),
-        (b"{\n  \"resourceType\": \"Observation\",,\n}".to_vec(), "line 2 column 34"),
+        (
+            b"{\n  \"resourceType\": \"Observation\",,\n}".to_vec(),
+            "line 2 column 33",
+        ),
         (b"[]".to_vec(), "expected a JSON object"),
         (b"null".to_vec(), "expected a JSON object"),
         (b"\xEF\xBB\xBF{}".to_vec(), "byte order mark"),
@@ -53,7 +60,11 @@ async fn what_is_no_such_resource_is_refused_with_its_place() {
         let text = issue["diagnostics"].as_str().unwrap();
         assert!(text.contains(words), "{shown:?}: {text:?} does not say {words:?}");
     }
-    let fits = format!(r#"{{"resourceType":"Observation","id":"a","x":{}1{}}}"#, "[".repeat(63), "]".repeat(63));
+    let fits = format!(
+        r#"{{"resourceType":"Observation","id":"a","x":{}1{}}}"#,
+        "[".repeat(63),
+        "]".repeat(63)
+    );
     assert_eq!(put(&api, fits).await.status.as_u16(), 201, "64 levels are allowed");
     assert_eq!(api.batch_count(), 1, "no refused body reached the engine");
 }
@@ -74,7 +85,14 @@ async fn an_id_follows_the_grammar() {
 #[tokio::test]
 async fn unknown_paths_types_and_methods() {
     let api = Api::new();
-    for path in ["/fhir", "/fhir/", "/fhir/Observation/a/b", "/fhir/Encounter", "/fhir/Encounter/1", "/fhir/a/b/c/d/e"] {
+    for path in [
+        "/fhir",
+        "/fhir/",
+        "/fhir/Observation/a/b",
+        "/fhir/Encounter",
+        "/fhir/Encounter/1",
+        "/fhir/a/b/c/d/e",
+    ] {
         api.get(path).await.issue(404);
     }
     api.call("POST", "/fhir/Encounter", &[FHIR], "{}").await.issue(404);
@@ -120,7 +138,10 @@ async fn media_types() {
     }
     let coded = [FHIR, ("content-encoding", "gzip")];
     api.call("PUT", "/fhir/Observation/a", &coded, body).await.issue(415);
-    assert_eq!(api.call("PUT", "/fhir/Observation/a", &[], body).await.status.as_u16(), 200);
+    assert_eq!(
+        api.call("PUT", "/fhir/Observation/a", &[], body).await.status.as_u16(),
+        200
+    );
     for (accept, status) in [
         ("application/fhir+json", 200),
         ("application/json", 200),
@@ -140,7 +161,12 @@ async fn media_types() {
             got.issue(406);
         }
     }
-    for (format, status) in [("json", 200), ("application/fhir%2Bjson", 200), ("application/fhir+json", 200), ("xml", 406)] {
+    for (format, status) in [
+        ("json", 200),
+        ("application/fhir%2Bjson", 200),
+        ("application/fhir+json", 200),
+        ("xml", 406),
+    ] {
         let got = api.get(&format!("/fhir/Observation/a?_format={format}")).await;
         assert_eq!(got.status.as_u16(), status, "{format}");
     }
@@ -159,7 +185,9 @@ async fn bodies_have_a_limit() {
     assert_eq!(put(&api, of(limit + 1)).await.issue(413)["code"], "too-long");
     let chunks = stream::iter((0..20).map(|_| Ok::<_, std::io::Error>(vec![b' '; 1 << 16])));
     let request = Request::put("/fhir/Observation/a").header("host", "localhost");
-    api.send(request.body(Body::from_stream(chunks)).unwrap()).await.issue(413);
+    api.send(request.body(Body::from_stream(chunks)).unwrap())
+        .await
+        .issue(413);
     let announced = [FHIR, ("content-length", "99999999999")];
     api.call("POST", "/fhir/Observation", &announced, "{}").await.issue(413);
     // A Bundle may be larger than one resource, each resource in it may not.
@@ -171,7 +199,9 @@ async fn bodies_have_a_limit() {
     assert_eq!(got.json()["entry"][0]["response"]["status"], "413 Payload Too Large");
     let chunks = stream::iter((0..257).map(|_| Ok::<_, std::io::Error>(vec![b' '; 1 << 16])));
     let request = Request::post("/fhir").header("host", "localhost");
-    api.send(request.body(Body::from_stream(chunks)).unwrap()).await.issue(413);
+    api.send(request.body(Body::from_stream(chunks)).unwrap())
+        .await
+        .issue(413);
 }
 
 #[tokio::test]
@@ -184,7 +214,9 @@ async fn a_body_that_never_comes_is_given_up() {
     assert_eq!(got.issue(408)["code"], "timeout");
     let broken = stream::iter([Err::<Vec<u8>, _>(std::io::Error::other("gone"))]);
     let request = Request::put("/fhir/Observation/a").header("host", "localhost");
-    api.send(request.body(Body::from_stream(broken)).unwrap()).await.issue(400);
+    api.send(request.body(Body::from_stream(broken)).unwrap())
+        .await
+        .issue(400);
 }
 
 fn kept_nothing(got: &super::support::Got) {
