@@ -100,20 +100,28 @@ async fn ready_needs_polls_within_three_intervals() {
 
 #[tokio::test]
 async fn ready_needs_an_outbox_that_moves() {
-    let api = Api::new();
+    let mut api = Api::new();
     let entry = waiting(&api);
     let commit = Commit {
         outbox: vec![vec![entry]],
         ..Commit::default()
     };
     api.store.commit(&commit).unwrap();
+    api.app.self_contained = false;
     for (minutes, expected) in [(0, 200), (15, 200), (1, 503)] {
         api.pass(minutes * 60);
         api.app.health.engine_beat(api.app.now());
         let (status, checks, report) = ready(&api).await;
         assert_eq!(status, expected, "{checks:?}");
         assert!(!report.to_string().contains("4711"));
+        assert!(
+            checks
+                .iter()
+                .any(|(name, ok)| name == "outbox" && *ok == (expected == 200))
+        );
     }
+    api.app.self_contained = true;
+    assert_eq!(ready(&api).await.0, 200, "nothing is to be delivered");
 }
 
 #[tokio::test]
@@ -174,9 +182,10 @@ async fn metrics_count_in_closed_words() {
 
 #[tokio::test]
 async fn a_look_at_the_store_is_kept_for_five_seconds() {
-    let api = Api::new();
+    let mut api = Api::new();
+    api.app.self_contained = false;
     assert_eq!(api.app.now(), Instant::from_millis(START));
-    let waits = |report: &Value| report["checks"][1]["detail"] != "nothing waits";
+    let waits = |report: &Value| report["checks"][2]["detail"] != "nothing waits";
     let (.., report) = ready(&api).await;
     assert!(!waits(&report));
     let commit = Commit {

@@ -133,7 +133,7 @@ impl<'a> Work<'a> {
                 match write::resolve(self.app, kind, query).await? {
                     Matched::None => Target::new(kind, write::new_id()),
                     Matched::One(row) => Target {
-                        standing: Some(Done::standing(&row, "A resource with this identifier stands already.")),
+                        standing: Some(Done::matched(&row)),
                         ..Target::new(kind, row.id)
                     },
                 }
@@ -353,7 +353,7 @@ async fn look_up(app: &AppState, call: &Call, plan: &Plan) -> Result<Done, Probl
             Ok(done)
         }
         Plan::Search { kind, query } => {
-            let search = Search::parse(kind, query, call.strict)?;
+            let search = Search::parse(kind, query, call)?;
             Ok(Done {
                 status: StatusCode::OK,
                 location: None,

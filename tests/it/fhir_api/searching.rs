@@ -60,6 +60,8 @@ async fn every_parameter_selects() {
         ("", "abcde"),
         ("patient=1", "abde"),
         ("patient=Patient/1", "abde"),
+        ("patient=http://localhost:8080/fhir/Patient/1", "abde"),
+        ("patient=http://other.example/fhir/Patient/1", ""),
         ("subject=2", "c"),
         ("subject:Patient=2", "c"),
         ("subject=Group/2", ""),

@@ -235,6 +235,7 @@ async fn if_none_exist_creates_once() {
     let second = create("identifier=urn:m%7C7").await;
     assert_eq!(second.status.as_u16(), 200);
     assert_eq!(second.json()["id"], first.json()["id"]);
+    assert_eq!(second.header("location"), first.header("location"));
     // Two at once: one of them creates.
     body["identifier"] = json!([{"system": "urn:m", "value": "8"}]);
     let create = async |condition: &str| {

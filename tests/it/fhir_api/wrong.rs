@@ -262,3 +262,46 @@ async fn nothing_kept_says_so_and_asks_to_come_back() {
     silent.app.limits.answer_timeout = Duration::from_millis(20);
     assert_eq!(put(&silent, body).await.issue(504)["code"], "timeout");
 }
+
+mod any_bytes {
+    use super::*;
+    use crate::fhir_api::support::example;
+    use proptest::prelude::*;
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(200))]
+
+        /// HL7's blood pressure example with some bytes changed or cut off: kept as a resource, or
+        /// refused with an OperationOutcome; never a 5xx. What is kept is served as JSON that says
+        /// the same.
+        #[test]
+        fn are_kept_or_refused(
+            changes in prop::collection::vec((any::<prop::sample::Index>(), any::<u8>()), 0..4),
+            cut in prop::option::of(any::<prop::sample::Index>()),
+        ) {
+            let mut body = example("Observation-blood-pressure").into_bytes();
+            for (index, byte) in changes {
+                let at = index.index(body.len());
+                body[at] = byte;
+            }
+            if let Some(cut) = cut {
+                body.truncate(cut.index(body.len()));
+            }
+            let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+            runtime.block_on(async {
+                let api = Api::new();
+                let path = "/fhir/Observation/blood-pressure";
+                let got = api.call("PUT", path, &[FHIR], body.clone()).await;
+                if got.status.as_u16() == 201 {
+                    let mut sent: serde_json::Value = serde_json::from_slice(&body).unwrap();
+                    let mut served = api.get(path).await.json();
+                    sent.as_object_mut().unwrap().remove("meta");
+                    served.as_object_mut().unwrap().remove("meta");
+                    assert_eq!(sent, served);
+                } else {
+                    got.issue(400);
+                }
+            });
+        }
+    }
+}
