@@ -39,9 +39,9 @@ enum Slot {
 /// 400 when it is no batch or transaction, 413 when it has too many entries, 503 when nothing
 /// could be kept; for a transaction also what refused its first entry.
 pub async fn run(app: &AppState, call: &Call, text: &str) -> Result<String, Problem> {
-    let members = Members::parse(text)?;
+    // For what only `Members` refuses: a key twice, an escape that is no character.
+    drop(Members::parse(text)?);
     let bundle: Bundle<'_> = serde_json::from_str(text).map_err(|error| parse_problem(&error))?;
-    drop(members);
     let atomic = bundle.is_transaction()?;
     if bundle.entry.len() > app.limits.max_bundle_entries {
         let text = format!("The Bundle has more than {} entries.", app.limits.max_bundle_entries);
@@ -242,14 +242,15 @@ fn refuse_duplicates(slots: &mut [Slot]) {
 
 /// The refusals of a transaction as one OperationOutcome.
 fn refuse_whole(slots: &[Slot]) -> Result<(), Problem> {
-    let mut whole: Option<Problem> = None;
+    let (mut whole, mut dependent): (Option<Problem>, Option<Problem>) = (None, None);
     for (position, slot) in slots.iter().enumerate() {
         let Slot::Refused(problem) = slot else { continue };
-        // The others were refused only because one was.
+        let mut problem = problem.clone();
+        // The others were refused only because one was: they say nothing of their own.
         if problem.status == StatusCode::FAILED_DEPENDENCY {
+            dependent = Some(problem);
             continue;
         }
-        let mut problem = problem.clone();
         for issue in &mut problem.issues {
             let inner = issue.expression.pop();
             issue.expression = vec![match inner.as_deref().and_then(|inner| inner.split_once('.')) {
@@ -262,7 +263,7 @@ fn refuse_whole(slots: &[Slot]) -> Result<(), Problem> {
             Some(whole) => whole.issues.extend(problem.issues),
         }
     }
-    whole.map_or(Ok(()), Err)
+    whole.or(dependent).map_or(Ok(()), Err)
 }
 
 /// The intake batch, and which slot each of its items is.
