@@ -2,7 +2,9 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod config;
+mod fhir_api;
 mod fhir_datetime;
 mod fhir_quantity;
+mod health;
 mod outbox;
 mod store;

@@ -8,7 +8,7 @@
 use super::body::too_large;
 use super::call::{self, Call, Return};
 use super::entry::{Bundle, Entry, Plan};
-use super::json::{Members, as_served, parse_problem};
+use super::json::{Members, parse_problem};
 use super::problem::Problem;
 use super::read;
 use super::references::References;
@@ -39,9 +39,9 @@ enum Slot {
 /// 400 when it is no batch or transaction, 413 when it has too many entries, 503 when nothing
 /// could be kept; for a transaction also what refused its first entry.
 pub async fn run(app: &AppState, call: &Call, text: &str) -> Result<String, Problem> {
-    let members = Members::parse(text)?;
+    // For what only `Members` refuses: a key twice, an escape that is no character.
+    drop(Members::parse(text)?);
     let bundle: Bundle<'_> = serde_json::from_str(text).map_err(|error| parse_problem(&error))?;
-    drop(members);
     let atomic = bundle.is_transaction()?;
     if bundle.entry.len() > app.limits.max_bundle_entries {
         let text = format!("The Bundle has more than {} entries.", app.limits.max_bundle_entries);
@@ -133,7 +133,7 @@ impl<'a> Work<'a> {
                 match write::resolve(self.app, kind, query).await? {
                     Matched::None => Target::new(kind, write::new_id()),
                     Matched::One(row) => Target {
-                        standing: Some(Done::standing(&row, "A resource with this identifier stands already.")),
+                        standing: Some(Done::matched(&row)),
                         ..Target::new(kind, row.id)
                     },
                 }
@@ -242,14 +242,15 @@ fn refuse_duplicates(slots: &mut [Slot]) {
 
 /// The refusals of a transaction as one OperationOutcome.
 fn refuse_whole(slots: &[Slot]) -> Result<(), Problem> {
-    let mut whole: Option<Problem> = None;
+    let (mut whole, mut dependent): (Option<Problem>, Option<Problem>) = (None, None);
     for (position, slot) in slots.iter().enumerate() {
         let Slot::Refused(problem) = slot else { continue };
-        // The others were refused only because one was.
+        let mut problem = problem.clone();
+        // The others were refused only because one was: they say nothing of their own.
         if problem.status == StatusCode::FAILED_DEPENDENCY {
+            dependent = Some(problem);
             continue;
         }
-        let mut problem = problem.clone();
         for issue in &mut problem.issues {
             let inner = issue.expression.pop();
             issue.expression = vec![match inner.as_deref().and_then(|inner| inner.split_once('.')) {
@@ -262,7 +263,7 @@ fn refuse_whole(slots: &[Slot]) -> Result<(), Problem> {
             Some(whole) => whole.issues.extend(problem.issues),
         }
     }
-    whole.map_or(Ok(()), Err)
+    whole.or(dependent).map_or(Ok(()), Err)
 }
 
 /// The intake batch, and which slot each of its items is.
@@ -349,13 +350,11 @@ async fn look_up(app: &AppState, call: &Call, plan: &Plan) -> Result<Done, Probl
             if known.is_some_and(|known| known == row.version.id) {
                 done.status = StatusCode::NOT_MODIFIED;
                 done.resource = None;
-            } else {
-                done.resource = Some(as_served(&row.body, &row.id, &row.version));
             }
             Ok(done)
         }
         Plan::Search { kind, query } => {
-            let search = Search::parse(kind, query, call.strict)?;
+            let search = Search::parse(kind, query, call)?;
             Ok(Done {
                 status: StatusCode::OK,
                 location: None,

@@ -137,24 +137,18 @@ impl Members {
         self.get(key).and_then(|raw| serde_json::from_str(raw.get()).ok())
     }
 
-    /// Set a member; a new one comes after `resourceType` and `id`.
-    fn set(&mut self, key: &str, value: Box<RawValue>) {
-        if let Some(member) = self.0.iter_mut().find(|(known, _)| known == key) {
-            member.1 = value;
-            return;
+    /// Set a member: in its old place, or at `place` when it is new.
+    fn set(&mut self, key: &str, place: usize, value: Box<RawValue>) {
+        match self.0.iter_mut().find(|(known, _)| known == key) {
+            Some(member) => member.1 = value,
+            None => self.0.insert(place.min(self.0.len()), (key.to_owned(), value)),
         }
-        let after = self
-            .0
-            .iter()
-            .take_while(|(known, _)| known == "resourceType" || known == "id")
-            .count();
-        self.0.insert(after, (key.to_owned(), value));
     }
 
     /// Set the logical id.
     pub fn set_id(&mut self, id: &str) {
         if let Ok(value) = to_raw_value(id) {
-            self.set("id", value);
+            self.set("id", 1, value);
         }
     }
 
@@ -166,7 +160,7 @@ impl Members {
         if meta.0.is_empty() {
             self.0.retain(|(key, _)| key != "meta");
         } else if let Ok(raw) = RawValue::from_string(meta.to_json()) {
-            self.set("meta", raw);
+            self.set("meta", 2, raw);
         }
     }
 
@@ -190,27 +184,26 @@ impl Members {
     }
 }
 
-/// A kept body as it is served: with its id, meta.versionId and meta.lastUpdated.
+/// A body that was just committed as `Store::read` will serve it: with its id, meta.versionId and
+/// meta.lastUpdated.
 pub fn as_served(body: &str, id: &str, version: &Version) -> String {
     let Ok(mut members) = serde_json::from_str::<Members>(body) else {
         return body.to_owned();
     };
-    members.set_id(id);
     let mut meta = members.meta().unwrap_or(Members(Vec::new()));
-    let mut put = |key: &str, text: String| {
-        if let Ok(raw) = to_raw_value(&text) {
-            meta.0.retain(|(known, _)| known != key);
-            meta.0.push((key.to_owned(), raw));
+    let version_id = Some(&version.id).filter(|id| !id.is_empty()).cloned();
+    let updated = version.last_updated.map(|at| at.to_string());
+    for (place, (key, text)) in [("versionId", version_id), ("lastUpdated", updated)]
+        .into_iter()
+        .enumerate()
+    {
+        if let Some(raw) = text.and_then(|text| to_raw_value(&text).ok()) {
+            meta.set(key, place, raw);
         }
-    };
-    if !version.id.is_empty() {
-        put("versionId", version.id.clone());
     }
-    if let Some(updated) = version.last_updated {
-        put("lastUpdated", updated.to_string());
-    }
+    members.set_id(id);
     if let Ok(raw) = RawValue::from_string(meta.to_json()) {
-        members.set("meta", raw);
+        members.set("meta", 2, raw);
     }
     members.to_json()
 }

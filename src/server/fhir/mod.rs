@@ -104,7 +104,7 @@ async fn get_search(
     RawQuery(query): RawQuery,
 ) -> Answer {
     let kind = types::find(&path(kind)?)?;
-    let search = search::Search::parse(kind, &query.unwrap_or_default(), call.strict)?;
+    let search = search::Search::parse(kind, &query.unwrap_or_default(), &call)?;
     Ok(fhir_json(StatusCode::OK, search::run(&app, &call, search).await?))
 }
 
@@ -230,5 +230,26 @@ fn written(call: &Call, done: Done) -> Response {
             (headers, fhir_json(status, body)).into_response()
         }
         None => (done.status, headers).into_response(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+    use tower::ServiceExt;
+
+    #[tokio::test]
+    async fn a_panic_is_an_operation_outcome() {
+        let router: Router = Router::new()
+            .route("/", get(async || -> StatusCode { panic!("an invented defect") }))
+            .layer(CatchPanicLayer::custom(on_panic));
+        let request = Request::get("/").body(Body::empty()).unwrap();
+        let response = router.oneshot(request).await.unwrap();
+        assert_eq!(response.status(), StatusCode::INTERNAL_SERVER_ERROR);
+        assert_eq!(response.headers()[header::CONTENT_TYPE], FHIR_JSON);
+        let bytes = axum::body::to_bytes(response.into_body(), 1000).await.unwrap();
+        let outcome: serde_json::Value = serde_json::from_slice(&bytes).unwrap();
+        assert_eq!(outcome["issue"][0]["code"], "exception");
     }
 }

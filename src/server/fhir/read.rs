@@ -1,7 +1,6 @@
 //! `GET /fhir/{type}/{id}`: one resource, its version and age in the headers.
 
 use super::call;
-use super::json::as_served;
 use super::problem::{FHIR_JSON, Problem};
 use super::types::{self, check_id};
 use crate::fhir::Instant;
@@ -105,6 +104,5 @@ pub fn answer(headers: &HeaderMap, row: &InputRow) -> Response {
     if holds(headers, &row.version) {
         return (StatusCode::NOT_MODIFIED, about).into_response();
     }
-    let body = as_served(&row.body, &row.id, &row.version);
-    (about, [(header::CONTENT_TYPE, FHIR_JSON)], body).into_response()
+    (about, [(header::CONTENT_TYPE, FHIR_JSON)], row.body.clone()).into_response()
 }

@@ -11,14 +11,20 @@ use crate::server::AppState;
 use axum::http::StatusCode;
 use std::collections::{BTreeSet, HashMap};
 
+/// The most conditional references of one Bundle: each is a search of its own.
+pub const MAX_CONDITIONS: usize = 1000;
+
 /// fullUrl, or conditional reference → `Type/id` here.
 #[derive(Clone, Debug, Default)]
-pub struct References(HashMap<String, String>);
+pub struct References {
+    known: HashMap<String, String>,
+    conditions: usize,
+}
 
 impl References {
     /// The entry with this fullUrl will stand as `reference`; false when the fullUrl was taken.
     pub fn add(&mut self, full_url: &str, reference: String) -> bool {
-        self.0.insert(full_url.to_owned(), reference).is_none()
+        self.known.insert(full_url.to_owned(), reference).is_none()
     }
 
     /// Find the resources that conditional references (`Patient?identifier=…`) in `text` mean.
@@ -34,12 +40,17 @@ impl References {
             None
         });
         for condition in conditions {
-            if self.0.contains_key(&condition) {
+            if self.known.contains_key(&condition) {
                 continue;
             }
             let Some((kind, query)) = condition.split_once('?') else {
                 continue;
             };
+            self.conditions += 1;
+            if self.conditions > MAX_CONDITIONS {
+                let text = format!("A transaction may hold at most {MAX_CONDITIONS} conditional references.");
+                return Err(Problem::new(StatusCode::PAYLOAD_TOO_LARGE, IssueType::TooLong, text));
+            }
             match write::resolve(app, types::find(kind)?, query).await? {
                 Matched::One(row) => self.add(&condition, format!("{}/{}", row.resource_type, row.id)),
                 Matched::None => {
@@ -60,7 +71,7 @@ impl References {
         let base = full_url.and_then(restful_base);
         let mut unresolved = false;
         let rewritten = rewrite_strings(text, |token, value| {
-            if let Some(reference) = self.0.get(value) {
+            if let Some(reference) = self.known.get(value) {
                 return Some(reference.clone());
             }
             if !token.is_reference() {
@@ -68,7 +79,7 @@ impl References {
             }
             unresolved |= value.starts_with("urn:uuid:") || value.starts_with("urn:oid:");
             let absolute = format!("{}{value}", base?);
-            self.0.get(&absolute).cloned()
+            self.known.get(&absolute).cloned()
         });
         if unresolved {
             return Err(Problem::new(

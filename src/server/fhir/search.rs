@@ -6,7 +6,6 @@
 //! very moment were already given, and the total of the first page.
 
 use super::call::Call;
-use super::json::as_served;
 use super::problem::Problem;
 use super::types::{TypeInfo, check_id};
 use super::when::{self, Bounds};
@@ -37,6 +36,8 @@ struct Page {
 #[derive(Clone, Debug, Default)]
 pub struct Search {
     query: SearchQuery,
+    /// Our own base URL: a reference under it is a relative one.
+    base: Option<String>,
     page: Option<Page>,
     /// `_count=0`: only the total.
     count_only: bool,
@@ -121,9 +122,12 @@ impl Search {
     /// Parse the query part of a URL for this type.
     ///
     /// # Errors
-    /// 400 for a value that cannot be used, and (under `strict`) for an unknown parameter.
-    pub fn parse(kind: &TypeInfo, query: &str, strict: bool) -> Result<Self, Problem> {
-        let mut search = Self::default();
+    /// 400 for a value that cannot be used, and (under `handling=strict`) for an unknown parameter.
+    pub fn parse(kind: &TypeInfo, query: &str, call: &Call) -> Result<Self, Problem> {
+        let mut search = Self {
+            base: call.base.clone(),
+            ..Self::default()
+        };
         kind.name.clone_into(&mut search.query.resource_type);
         search.query.count = DEFAULT_COUNT;
         for (name, value) in url::form_urlencoded::parse(query.as_bytes()) {
@@ -132,7 +136,7 @@ impl Search {
             }
             if search.take(kind, &name, &value)? {
                 search.applied.push((name.into_owned(), value.into_owned()));
-            } else if strict {
+            } else if call.strict {
                 let text = format!("The search parameter {name} is not supported for {}.", kind.name);
                 return Err(Problem::new(StatusCode::BAD_REQUEST, IssueType::NotSupported, text));
             } else {
@@ -196,7 +200,11 @@ impl Search {
                 }
             }
             "patient" | "subject" => {
-                let wanted = reference(name, value, modifier)?;
+                let own = self
+                    .base
+                    .as_ref()
+                    .and_then(|base| value.strip_prefix(base.as_str())?.strip_prefix('/'));
+                let wanted = reference(name, own.unwrap_or(value), modifier)?;
                 once(query.patient.as_ref().is_none_or(|known| *known == wanted))?;
                 query.patient = Some(wanted);
             }
@@ -221,6 +229,10 @@ impl Search {
 
     fn take_date(&mut self, name: &str, value: &str) -> Result<(), Problem> {
         let parsed = when::parse(value).map_err(|reason| bad(name, reason))?;
+        // Only bounds of an interval are kept, so "the whole period lies after" cannot be asked.
+        if name == "date" && (value.starts_with("sa") || value.starts_with("eb")) {
+            return Err(bad(name, "the prefixes sa and eb are not supported for it"));
+        }
         let query = &mut self.query;
         let (from, before) = if name == "_lastUpdated" {
             (&mut query.updated_from, &mut query.updated_before)
@@ -417,7 +429,7 @@ fn entries(call: &Call, search: &Search, found: &SearchPage) -> Result<Vec<Entry
     for row in &found.rows {
         entries.push(Entry {
             full_url: call.absolute(&format!("{}/{}", row.resource_type, row.id)),
-            resource: RawValue::from_string(as_served(&row.body, &row.id, &row.version))?,
+            resource: RawValue::from_string(row.body.clone())?,
             search: Mode { mode: "match" },
         });
     }
@@ -445,7 +457,11 @@ fn entries(call: &Call, search: &Search, found: &SearchPage) -> Result<Vec<Entry
 /// # Errors
 /// 400 for any other condition: matching on less than was asked could change the wrong resource.
 pub fn condition(kind: &TypeInfo, query: &str) -> Result<(Option<String>, String), Problem> {
-    let search = Search::parse(kind, query.trim_start_matches('?'), true)?;
+    let strict = Call {
+        strict: true,
+        ..Call::default()
+    };
+    let search = Search::parse(kind, query.trim_start_matches('?'), &strict)?;
     let only = SearchQuery {
         identifier: search.query.identifier.clone(),
         resource_type: search.query.resource_type.clone(),

@@ -65,7 +65,7 @@ const CODE: Param = Param {
 const DATE: Param = Param {
     name: "date",
     kind: "date",
-    documentation: "Effective time; as _lastUpdated.",
+    documentation: "Effective time: what overlaps the asked time matches. As _lastUpdated, without sa and eb.",
 };
 
 /// Everything that is served.

@@ -35,7 +35,7 @@ pub struct Write {
 pub struct Done {
     /// 200, 201, 204 or 304.
     pub status: StatusCode,
-    /// `Observation/1/_history/3` of a created resource.
+    /// `Observation/1/_history/3`: where a write stands.
     pub location: Option<String>,
     /// Version that now stands, for ETag and Last-Modified.
     pub version: Option<Version>,
@@ -52,9 +52,20 @@ impl Done {
             status: StatusCode::OK,
             location: None,
             version: Some(row.version.clone()),
-            resource: Some(as_served(&row.body, &row.id, &row.version)),
+            resource: Some(row.body.clone()),
             said,
         }
+    }
+
+    /// A conditional create that matched this resource: nothing was changed, and the caller learns
+    /// where it stands.
+    pub fn matched(row: &InputRow) -> Self {
+        let mut done = Self::standing(
+            row,
+            "A resource with this identifier stands already; nothing was changed.",
+        );
+        done.location = Some(location(&row.resource_type, &row.id, &row.version));
+        done
     }
 
     /// An OperationOutcome that says what was done.
@@ -138,13 +149,9 @@ impl Write {
                 Operation::Put(body) => Some(as_served(body, id, version)),
                 Operation::Delete => None,
             };
-            let location = match version.id.as_str() {
-                "" => format!("{resource_type}/{id}"),
-                version => format!("{resource_type}/{id}/_history/{version}"),
-            };
             Done {
                 status,
-                location: Some(location).filter(|_| status == StatusCode::CREATED),
+                location: Some(location(resource_type, id, version)),
                 version: Some(version.clone()),
                 resource,
                 said,
@@ -194,6 +201,14 @@ fn check_type(kind: &TypeInfo, body: &Members) -> Result<(), Problem> {
     }
     let text = format!("resourceType must be {:?}, as the URL says.", kind.name);
     Err(Problem::invalid(text).at("Resource.resourceType"))
+}
+
+/// `Observation/1/_history/3`.
+fn location(kind: &str, id: &str, version: &Version) -> String {
+    match version.id.as_str() {
+        "" => format!("{kind}/{id}"),
+        version => format!("{kind}/{id}/_history/{version}"),
+    }
 }
 
 /// A new logical id.
@@ -295,7 +310,7 @@ pub async fn create(app: &AppState, kind: &str, body: &str, condition: Option<&s
     let lock = lock(app).await;
     match resolve(app, kind, condition).await? {
         Matched::None => carry_out(app, write, Some(lock)).await,
-        Matched::One(row) => Ok(Done::standing(&row, "A resource with this identifier stands already.")),
+        Matched::One(row) => Ok(Done::matched(&row)),
     }
 }
 
