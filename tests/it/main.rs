@@ -2,3 +2,5 @@
 
 mod fhir_datetime;
 mod fhir_quantity;
+mod official_examples;
+mod recognise;
