@@ -68,14 +68,7 @@ pub fn recognise(json: &str, id: &str, version: Version, mapping: &Mapping) -> R
 /// The questions that concern the resource as a whole, up to the withdrawal; the rest is
 /// [`parts::read`].
 fn whole(observation: Observation<'_>, mapping: &Mapping, out: &mut Recognised) -> Result<(), Fault> {
-    match observation.resource_type.as_deref() {
-        Some("Observation") => {}
-        Some(other) => {
-            let detail = format!("resourceType is {:?}", shorten(other, 40));
-            return Err(Fault::new(Reason::Unreadable, detail));
-        }
-        None => return Err(Fault::new(Reason::Unreadable, "resourceType is missing")),
-    }
+    is_observation(observation.resource_type.as_deref())?;
     let class = mapping.classify(observation.code.as_ref());
     if is_ours(&observation) || class.what == Some(What::Derived) {
         return Err(Fault::new(Reason::OwnOutput, ""));
@@ -87,6 +80,17 @@ fn whole(observation: Observation<'_>, mapping: &Mapping, out: &mut Recognised) 
         return Ok(());
     }
     parts::read(observation, patient.err(), mapping, out)
+}
+
+fn is_observation(resource_type: Option<&str>) -> Result<(), Fault> {
+    match resource_type {
+        Some("Observation") => Ok(()),
+        Some(other) => Err(Fault::new(
+            Reason::Unreadable,
+            format!("resourceType is {:?}", shorten(other, 40)),
+        )),
+        None => Err(Fault::new(Reason::Unreadable, "resourceType is missing")),
+    }
 }
 
 /// FHIR R4 observation-status: the two that take a measurement back.
@@ -108,9 +112,8 @@ fn is_ours(observation: &Observation<'_>) -> bool {
 
 /// Even of a resource that cannot be read a withdrawal is taken, if its JSON holds together.
 fn unreadable(json: &str, what: String, out: &mut Recognised) -> Result<(), Fault> {
-    if let Ok(remnant) = observation::read::<Remnant<'_>>(json)
-        && text(remnant.resource_type).as_deref() == Some("Observation")
-    {
+    if let Ok(remnant) = observation::read::<Remnant<'_>>(json) {
+        is_observation(text(remnant.resource_type).as_deref())?;
         let subject = remnant
             .subject
             .and_then(|raw| observation::read::<Reference<'_>>(raw.get()).ok());

@@ -6,5 +6,7 @@ mod fhir_api;
 mod fhir_datetime;
 mod fhir_quantity;
 mod health;
+mod official_examples;
 mod outbox;
+mod recognise;
 mod store;

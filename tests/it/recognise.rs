@@ -1,0 +1,541 @@
+//! Recognition against a table of expected fates, and against texts that nobody would send.
+
+use deltaward::fhir::Decimal;
+use deltaward::recognise::mapping::BUILTIN_FILES;
+use deltaward::recognise::{Mapping, Reading, Recognised, Side, Version, Withdrawal, recognise};
+use proptest::prelude::*;
+use serde::Deserialize;
+use serde_json::Value;
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+use std::sync::LazyLock;
+
+/// Compiled once: the patterns take a while in a debug build.
+static BUILTIN: LazyLock<Mapping> = LazyLock::new(Mapping::builtin);
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Expected {
+    case: Vec<Case>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Case {
+    file: String,
+    about: String,
+    mapping: Option<String>,
+    patient: Option<String>,
+    withdrawn: Option<Withdrawal>,
+    #[serde(default)]
+    readings: Vec<ExpectedReading>,
+    #[serde(default)]
+    refusals: Vec<ExpectedRefusal>,
+    detail: Option<String>,
+    #[serde(default)]
+    members: Vec<String>,
+    members_side: Option<Side>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ExpectedReading {
+    kind: String,
+    mmhg: String,
+    at: String,
+    #[serde(default)]
+    part: String,
+    start: Option<String>,
+    site: Option<String>,
+    display: Option<String>,
+    method: Option<String>,
+    status: Option<String>,
+    comparator: Option<String>,
+    sent: Option<String>,
+    digits: Option<u32>,
+    #[serde(default)]
+    identifiers: Vec<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ExpectedRefusal {
+    part: String,
+    reason: String,
+}
+
+fn folder(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join(name)
+}
+
+fn text(path: impl AsRef<Path>) -> String {
+    std::fs::read_to_string(path.as_ref()).unwrap_or_else(|error| panic!("{}: {error}", path.as_ref().display()))
+}
+
+fn version() -> Version {
+    Version {
+        last_updated: None,
+        number: Some(1),
+        id: String::from("1"),
+        digest: String::from("0"),
+    }
+}
+
+fn local_mapping() -> Mapping {
+    let mut files: Vec<(String, String)> = BUILTIN_FILES
+        .iter()
+        .map(|(name, text)| ((*name).to_owned(), (*text).to_owned()))
+        .collect();
+    for name in ["ConceptMap-ward.json", "ward.toml"] {
+        files.push((
+            name.to_owned(),
+            text(folder("fixtures/observations/local-mapping").join(name)),
+        ));
+    }
+    Mapping::from_files(&files).unwrap()
+}
+
+/// The name that an enum of the contract has in JSON.
+fn name(value: impl serde::Serialize) -> String {
+    serde_json::to_value(value).unwrap().as_str().unwrap().to_owned()
+}
+
+fn check_reading(about: &str, reading: &Reading, expected: &ExpectedReading) {
+    assert_eq!(name(reading.kind), expected.kind, "{about}");
+    assert_eq!(reading.part, expected.part, "{about}");
+    let mmhg = expected
+        .digits
+        .map_or(reading.pressure.mmhg, |digits| reading.pressure.mmhg.round_dp(digits));
+    assert_eq!(mmhg, expected.mmhg.parse::<Decimal>().unwrap(), "{about}");
+    assert_eq!(reading.at.to_string(), expected.at, "{about}");
+    assert_eq!(
+        reading.start.to_string(),
+        *expected.start.as_ref().unwrap_or(&expected.at),
+        "{about}"
+    );
+    let key = reading.site.as_ref().map(deltaward::recognise::Site::key);
+    assert_eq!(key, expected.site, "{about}");
+    if expected.display.is_some() {
+        assert_eq!(
+            reading.site.as_ref().map(ToString::to_string),
+            expected.display,
+            "{about}"
+        );
+    }
+    assert_eq!(
+        name(reading.method),
+        expected.method.as_deref().unwrap_or("unstated"),
+        "{about}"
+    );
+    assert_eq!(
+        name(reading.status),
+        expected.status.as_deref().unwrap_or("final"),
+        "{about}"
+    );
+    assert_eq!(reading.pressure.comparator.map(name), expected.comparator, "{about}");
+    if let Some(sent) = &expected.sent {
+        assert_eq!(
+            format!("{} {}", reading.pressure.sent_value, reading.pressure.sent_unit),
+            *sent,
+            "{about}"
+        );
+    }
+    assert_eq!(reading.identifiers, expected.identifiers, "{about}");
+}
+
+fn refusals(recognised: &Recognised) -> Vec<(String, String)> {
+    let refusals = recognised.refusals.iter();
+    refusals
+        .map(|refusal| (refusal.part.clone(), refusal.reason.code().to_owned()))
+        .collect()
+}
+
+#[test]
+fn every_fixture_meets_its_expected_fate() {
+    let local = local_mapping();
+    let expected: Expected = toml::from_str(&text(folder("fixtures/observations/expected.toml"))).unwrap();
+    let mut files: BTreeSet<String> = std::fs::read_dir(folder("fixtures/observations"))
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .filter(|name| name.ends_with(".json"))
+        .collect();
+    for case in &expected.case {
+        assert!(files.remove(&case.file), "{}: no such file, or named twice", case.file);
+        let about = format!("{}: {}", case.file, case.about);
+        let mapping = if case.mapping.is_some() { &local } else { &BUILTIN };
+        let json = text(folder("fixtures/observations").join(&case.file));
+        let recognised = recognise(&json, "x", version(), mapping);
+        assert_eq!(recognised.source, "Observation/x");
+        let expected_refusals: Vec<_> = case
+            .refusals
+            .iter()
+            .map(|refusal| (refusal.part.clone(), refusal.reason.clone()))
+            .collect();
+        assert_eq!(refusals(&recognised), expected_refusals, "{about}: {recognised:#?}");
+        assert_eq!(
+            recognised.readings.len(),
+            case.readings.len(),
+            "{about}: {recognised:#?}"
+        );
+        for (reading, expected) in recognised.readings.iter().zip(&case.readings) {
+            check_reading(&about, reading, expected);
+        }
+        if let Some(detail) = &case.detail {
+            assert!(
+                recognised.refusals[0].detail.contains(detail),
+                "{about}: {:?}",
+                recognised.refusals[0]
+            );
+        }
+        assert_eq!(recognised.withdrawn, case.withdrawn, "{about}");
+        assert_eq!(recognised.patient.map(|key| key.0), case.patient, "{about}");
+        assert_eq!(recognised.members, case.members, "{about}");
+        assert_eq!(
+            recognised.members_side,
+            case.members_side.unwrap_or(Side::Unstated),
+            "{about}"
+        );
+    }
+    assert!(files.is_empty(), "without an expectation: {files:?}");
+    assert!(expected.case.len() >= 40);
+}
+
+#[test]
+fn the_body_site_is_kept_as_sent() {
+    let json = text(folder("fixtures/observations/compartment-body-site.json"));
+    let recognised = recognise(&json, "x", version(), &BUILTIN);
+    let kept = recognised.readings[0].body_site_json.as_deref().unwrap();
+    assert!(json.contains(kept));
+    let sent: Value = serde_json::from_str(&json).unwrap();
+    assert_eq!(serde_json::from_str::<Value>(kept).unwrap(), sent["bodySite"]);
+}
+
+#[test]
+fn a_refusal_repeats_no_name_and_no_identifier() {
+    let json = r#"{"resourceType":"Observation","status":"final","code":{"coding":[{"system":"http://loinc.org","code":"8462-4"}]},
+        "subject":{"reference":"Mrs Invented","identifier":{"value":"0001"},"display":"Mrs Invented"},
+        "effectiveDateTime":["Mrs Invented"],"valueString":"Mrs Invented"}"#;
+    for text in [
+        json.to_owned(),
+        json.replace(r#"["Mrs Invented"]"#, r#""2026-03-05T21:10:00Z""#),
+    ] {
+        let recognised = recognise(&text, "x", version(), &BUILTIN);
+        assert!(!recognised.refusals.is_empty());
+        assert!(
+            recognised
+                .refusals
+                .iter()
+                .all(|refusal| !refusal.detail.contains("Invented")),
+            "{recognised:?}"
+        );
+    }
+}
+
+fn nothing_is_dropped(recognised: &Recognised) {
+    let fate = usize::from(recognised.withdrawn.is_some()) + recognised.readings.len() + recognised.refusals.len();
+    assert!(fate > 0, "silently dropped: {recognised:?}");
+    if recognised.withdrawn.is_some() {
+        assert!(recognised.readings.is_empty(), "withdrawn and yet read: {recognised:?}");
+    }
+}
+
+/// Strings that mean something to recognition, so that mutations reach deep.
+const WORDS: &[&str] = &[
+    "",
+    "final",
+    "entered-in-error",
+    "Observation",
+    "Patient/a",
+    "#a",
+    "mm[Hg]",
+    "kPa",
+    "http://loinc.org",
+    "8462-4",
+    "2026-03-05",
+    "2026-03-05T21:10:00Z",
+    "left",
+    "\u{0}é\"\\",
+    "http://snomed.info/sct",
+    "24028007",
+];
+
+fn any_json() -> impl Strategy<Value = Value> {
+    let leaf = prop_oneof![
+        Just(Value::Null),
+        any::<bool>().prop_map(Value::from),
+        any::<i32>().prop_map(Value::from),
+        any::<f64>().prop_map(Value::from),
+        proptest::sample::select(WORDS).prop_map(Value::from),
+        r"\PC{0,12}".prop_map(Value::from),
+    ];
+    leaf.prop_recursive(5, 40, 5, |inner| {
+        let key = proptest::sample::select(
+            &[
+                "resourceType",
+                "status",
+                "code",
+                "coding",
+                "system",
+                "text",
+                "subject",
+                "reference",
+                "valueQuantity",
+                "value",
+                "component",
+                "contained",
+                "hasMember",
+                "bodySite",
+                "extension",
+                "effectiveDateTime",
+                "id",
+                "url",
+            ][..],
+        );
+        prop_oneof![
+            proptest::collection::vec(inner.clone(), 0..5).prop_map(Value::from),
+            proptest::collection::btree_map(key.prop_map(str::to_owned), inner, 0..5)
+                .prop_map(|map| Value::Object(map.into_iter().collect())),
+        ]
+    })
+}
+
+/// Every pointer into a JSON value.
+fn pointers(value: &Value, at: &str, all: &mut Vec<String>) {
+    all.push(at.to_owned());
+    match value {
+        Value::Object(map) => map
+            .iter()
+            .for_each(|(key, value)| pointers(value, &format!("{at}/{key}"), all)),
+        Value::Array(items) => {
+            items
+                .iter()
+                .enumerate()
+                .for_each(|(index, value)| pointers(value, &format!("{at}/{index}"), all));
+        }
+        _ => {}
+    }
+}
+
+fn originals() -> Vec<Value> {
+    let names = [
+        "blood-pressure-panel",
+        "compartment-body-site",
+        "compartment-body-structure",
+        "components-mixed",
+        "panel-contained",
+        "panel-contained-wrong",
+        "components-text",
+        "compartment-period",
+        "panel-members",
+    ];
+    let read = |name: &&str| text(folder("fixtures/observations").join(format!("{name}.json")));
+    names
+        .iter()
+        .map(|name| serde_json::from_str(&read(name)).unwrap())
+        .collect()
+}
+
+proptest! {
+    #[test]
+    fn any_text_has_a_fate(json in r"\PC{0,60}|[\[\]{}:,0-9\x22a-e\\]{0,60}") {
+        nothing_is_dropped(&recognise(&json, "x", version(), &BUILTIN));
+    }
+
+    #[test]
+    fn any_json_has_a_fate(mut json in any_json(), whole in any::<bool>()) {
+        if let (true, Some(map)) = (whole, json.as_object_mut()) {
+            map.insert(String::from("resourceType"), Value::from("Observation"));
+        }
+        nothing_is_dropped(&recognise(&json.to_string(), "x", version(), &BUILTIN));
+    }
+
+    /// A valid Observation with one to three elements replaced or removed.
+    #[test]
+    fn a_mutated_observation_has_a_fate(
+        mut json in proptest::sample::select(originals()),
+        changes in proptest::collection::vec((any::<proptest::sample::Index>(), any_json()), 1..4),
+        cut in proptest::option::weighted(0.2, any::<proptest::sample::Index>()),
+    ) {
+        for (index, replacement) in changes {
+            let mut all = Vec::new();
+            pointers(&json, "", &mut all);
+            let place = json.pointer_mut(&all[index.index(all.len())]).unwrap();
+            *place = replacement;
+        }
+        let mut text = json.to_string();
+        if let Some(cut) = cut {
+            let ends: Vec<usize> = text.char_indices().map(|(at, _)| at).collect();
+            text.truncate(ends[cut.index(ends.len())]);
+        }
+        nothing_is_dropped(&recognise(&text, "x", version(), &BUILTIN));
+    }
+}
+
+#[test]
+fn a_mapping_error_names_file_path_and_fault() {
+    let with = |name: &str, change: &dyn Fn(&str) -> String| {
+        let files: Vec<(&str, String)> = BUILTIN_FILES
+            .iter()
+            .map(|(file, text)| {
+                (
+                    *file,
+                    if *file == name {
+                        change(text)
+                    } else {
+                        (*text).to_owned()
+                    },
+                )
+            })
+            .collect();
+        Mapping::from_files(&files).unwrap_err()
+    };
+    let error = with("ConceptMap-site.json", &|text| {
+        text.replace("leg-anterior", "leg-front")
+    });
+    assert_eq!(
+        (error.file.as_str(), error.at.as_str()),
+        ("ConceptMap-site.json", "group[0].element[0].target[0].code")
+    );
+    assert!(error.what.contains("leg-front"), "{error}");
+    let error = with("ConceptMap-reading.json", &|text| {
+        text.replace("\"8480-6\"", "\"8462-4\"")
+    });
+    assert!(
+        error.to_string().contains("http://loinc.org|8462-4 is mapped twice"),
+        "{error}"
+    );
+    let error = with("ConceptMap-side.json", &|text| {
+        text.replace("\"side-left\"", "\"port\"")
+    });
+    assert!(error.to_string().contains("\"port\" is not a code of"), "{error}");
+    let error = with("ConceptMap-method.json", &|_| String::from("{"));
+    assert!(error.to_string().contains("ConceptMap-method.json: line 1"), "{error}");
+    let error = with("text-patterns.toml", &|text| {
+        text.replace("(?i)\\b(left|lt)", "(?i)\\b((left|lt)")
+    });
+    assert_eq!(
+        (error.file.as_str(), error.at.as_str()),
+        ("text-patterns.toml", "side[0].pattern")
+    );
+    let error = with("ConceptMap-reading.json", &|text| {
+        text.replace("\"compartment\"", "\"panel\"")
+    });
+    assert!(
+        error.to_string().contains("no code is mapped to Compartment"),
+        "{error}"
+    );
+}
+
+#[test]
+fn the_hash_follows_the_texts_and_not_their_order() {
+    let mut files = BUILTIN_FILES.to_vec();
+    let hash = BUILTIN.hash.clone();
+    assert_eq!(hash.len(), 64);
+    files.reverse();
+    assert_eq!(Mapping::from_files(&files).unwrap().hash, hash);
+    assert_ne!(local_mapping().hash, hash);
+}
+
+#[test]
+fn the_codes_to_search_for() {
+    let mapping = &*BUILTIN;
+    let loinc = |code: &str| (String::from("http://loinc.org"), code.to_owned());
+    let search = mapping.search_codes();
+    // standards.md names the codes; the bp profile of R4 fixes 85354-9, 8480-6 and 8462-4.
+    for code in ["85354-9", "8480-6", "8462-4", "8478-0", "76213-8"] {
+        assert!(search.contains(&loinc(code)), "{code}");
+    }
+    let measurement = deltaward::recognise::MEASUREMENT_SYSTEM.to_owned();
+    assert!(search.contains(&(measurement.clone(), String::from("compartment-pressure"))));
+    assert!(
+        !search.contains(&(measurement, String::from("delta-pressure"))),
+        "own output is never asked for"
+    );
+    let diastolic = mapping.diastolic_codes();
+    assert!(diastolic.contains(&loinc("8462-4")) && diastolic.contains(&loinc("85354-9")));
+    assert!(!diastolic.contains(&loinc("8480-6")) && !diastolic.contains(&loinc("8478-0")));
+}
+
+/// Numbers of compartments: the anatomy table of the clinical sources (hand from memory, as the
+/// CodeSystem says).
+#[test]
+fn compartments_by_region() {
+    let mapping = &*BUILTIN;
+    for (region, number) in [
+        ("leg", 4),
+        ("thigh", 3),
+        ("gluteal", 3),
+        ("arm", 2),
+        ("forearm", 4),
+        ("foot", 9),
+        ("hand", 10),
+    ] {
+        let codes: Vec<&str> = mapping
+            .compartment_codes()
+            .filter(|code| mapping.region(code) == Some(region))
+            .collect();
+        assert_eq!(codes.len(), number, "{codes:?}");
+        assert!(
+            codes
+                .iter()
+                .all(|code| mapping.compartment_display(code).unwrap().starts_with(region))
+        );
+    }
+    assert_eq!(
+        mapping.compartment_display("leg-anterior"),
+        Some("leg, anterior compartment")
+    );
+    assert_eq!(mapping.region("nowhere"), None);
+}
+
+/// Every profile is valid by HL7's own JSON Schema of R4 (CC0), against the definition of its type.
+#[test]
+fn profiles_are_valid_r4() {
+    let mut schema: Value = serde_json::from_str(&text(folder("profiles/schema/fhir-r4.schema.json"))).unwrap();
+    let schema = schema.as_object_mut().unwrap();
+    for kind in ["discriminator", "oneOf"] {
+        schema.remove(kind);
+    }
+    let mut checked = 0;
+    for kind in ["CodeSystem", "ConceptMap", "ValueSet"] {
+        schema.insert(String::from("$ref"), Value::from(format!("#/definitions/{kind}")));
+        let validator = jsonschema::draft6::new(&Value::Object(schema.clone())).unwrap();
+        assert!(
+            !validator.is_valid(&serde_json::json!({ "resourceType": kind, "surprise": 1 })),
+            "{kind}"
+        );
+        for entry in std::fs::read_dir(folder("profiles")).unwrap() {
+            let path = entry.unwrap().path();
+            let name = path.file_name().unwrap().to_str().unwrap().to_owned();
+            if !name.starts_with(&format!("{kind}-")) {
+                continue;
+            }
+            let value: Value = serde_json::from_str(&text(&path)).unwrap();
+            let errors: Vec<String> = validator.iter_errors(&value).map(|error| error.to_string()).collect();
+            assert!(errors.is_empty(), "{name}: {errors:?}");
+            checked += 1;
+        }
+    }
+    assert!(checked >= 9, "{checked}");
+}
+
+/// The ValueSets list what the reading ConceptMap maps, so that neither goes stale.
+#[test]
+fn value_sets_agree_with_the_concept_map() {
+    let mut listed = BTreeSet::new();
+    for name in ["ValueSet-compartment-pressure.json", "ValueSet-blood-pressure.json"] {
+        let value: Value = serde_json::from_str(&text(folder("profiles").join(name))).unwrap();
+        for include in value["compose"]["include"].as_array().unwrap() {
+            for concept in include["concept"].as_array().unwrap() {
+                let word = |value: &Value| value.as_str().unwrap().to_owned();
+                listed.insert((word(&include["system"]), word(&concept["code"])));
+            }
+        }
+    }
+    // The vital-signs panel holds more than blood pressure.
+    listed.insert((String::from("http://loinc.org"), String::from("85353-1")));
+    assert_eq!(
+        listed.into_iter().collect::<Vec<_>>(),
+        BUILTIN.search_codes()
+    );
+}
