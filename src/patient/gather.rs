@@ -39,6 +39,13 @@ pub struct Gathered<'s> {
     pub site: usize,
 }
 
+impl Gathered<'_> {
+    /// True when one of its readings comes from `source`.
+    pub fn is_from(&self, source: &str) -> bool {
+        self.current.slot.source == source || self.others.iter().any(|member| member.slot.source == source)
+    }
+}
+
 /// What counts, and what does not and why.
 #[derive(Debug, Default)]
 pub struct Gathering<'s> {
