@@ -132,8 +132,7 @@ impl<'s> Measurement<'s> {
 
     /// True when one of its readings comes from `source`.
     pub fn is_from(&self, source: &str) -> bool {
-        self.gathered.current.slot.source == source
-            || self.gathered.others.iter().any(|member| member.slot.source == source)
+        self.gathered.is_from(source)
     }
 }
 

@@ -67,13 +67,14 @@ fn pressure_concern<'s>(assessment: &Assessment<'s>, site: usize, key: &str, she
     };
     for (index, measurement) in assessment.of_site(site).rev() {
         // Of the newest measurement only the last few diastolics still count; of older ones the peak.
-        let counted = if newest {
-            sheet.close_after_readings
-        } else {
-            measurement.carried.len()
-        };
-        for (position, carried) in measurement.carried.iter().enumerate().rev().take(counted) {
+        // "At most 55" may be 10: it closes nothing.
+        let mut exact = 0;
+        for (position, carried) in measurement.carried.iter().enumerate().rev() {
+            if newest && exact >= sheet.close_after_readings {
+                break;
+            }
             consider(carried.tier, carried.rules, Headline::Carried(index, position));
+            exact += usize::from(!carried.delta.bounded_above);
         }
         consider(measurement.tier, measurement.rules, Headline::Measurement(index));
         newest = false;

@@ -4,7 +4,7 @@ use crate::fhir::Instant;
 use crate::fhir::quantity::round_pressure;
 use crate::patient::state::{Slot, State};
 use crate::recognise::reading::Comparator;
-use crate::recognise::{Kind, Reading, Reason, Refusal, Side, Site};
+use crate::recognise::{Kind, Method, Reading, Reason, Refusal, Side, Site};
 use crate::rules::Sheet;
 use std::borrow::Cow;
 use std::collections::{BTreeMap, HashMap};
@@ -37,6 +37,13 @@ pub struct Gathered<'s> {
     pub others: Vec<Member<'s>>,
     /// Index into `Gathering::sites`; 0 and meaningless for a diastolic.
     pub site: usize,
+}
+
+impl Gathered<'_> {
+    /// True when one of its readings comes from `source`.
+    pub fn is_from(&self, source: &str) -> bool {
+        self.current.slot.source == source || self.others.iter().any(|member| member.slot.source == source)
+    }
 }
 
 /// What counts, and what does not and why.
@@ -211,6 +218,8 @@ impl<'s> Gathering<'s> {
             (left.site, one.at)
                 .cmp(&(right.site, other.at))
                 .then_with(|| one.pressure.mmhg.cmp(&other.pressure.mmhg))
+                .then_with(|| one.pressure.comparator.cmp(&other.pressure.comparator))
+                .then_with(|| blood_method(one).cmp(&blood_method(other)))
         });
         let mut once: Vec<Gathered<'s>> = Vec::with_capacity(list.len());
         for next in list {
@@ -251,8 +260,14 @@ fn same_measurement(one: &Gathered<'_>, other: &Gathered<'_>) -> bool {
         && left.at == right.at
         && left.pressure.mmhg == right.pressure.mmhg
         && left.pressure.comparator == right.pressure.comparator
-        && left.method == right.method
+        && blood_method(left) == blood_method(right)
         && one.current.slot.source != other.current.slot.source
+}
+
+/// A cuff and an arterial line that agree are two measurements. Of one compartment at one moment
+/// there is one, however its method is recorded.
+fn blood_method(reading: &Reading) -> Option<Method> {
+    (reading.kind != Kind::Compartment).then_some(reading.method)
 }
 
 /// Add `next` to `into`; the newest source gives the value, the smallest identity the name.
@@ -285,20 +300,21 @@ fn join_by_identifier(list: &mut Vec<Gathered<'_>>) {
     if list.iter().all(|item| item.owner.reading.identifiers.is_empty()) {
         return;
     }
-    let mut first_by_identifier: HashMap<(&str, usize), usize> = HashMap::new();
+    let mut by_identifier: HashMap<(&str, usize), Vec<usize>> = HashMap::new();
     let mut kept: Vec<Gathered<'_>> = Vec::with_capacity(list.len());
     for item in list.drain(..) {
         let identifiers = &item.owner.reading.identifiers;
         let same = identifiers.iter().find_map(|identifier| {
-            let index = *first_by_identifier.get(&(identifier.as_str(), item.site))?;
-            let elsewhere = kept[index].owner.slot.source != item.owner.slot.source;
-            elsewhere.then_some(index)
+            let known = by_identifier.get(&(identifier.as_str(), item.site))?;
+            let elsewhere = |index: &&usize| !kept[**index].is_from(&item.owner.slot.source);
+            known.iter().find(elsewhere).copied()
         });
         let index = same.unwrap_or(kept.len());
         for identifier in identifiers {
-            first_by_identifier
-                .entry((identifier.as_str(), item.site))
-                .or_insert(index);
+            let known = by_identifier.entry((identifier.as_str(), item.site)).or_default();
+            if !known.contains(&index) {
+                known.push(index);
+            }
         }
         match same {
             Some(index) => join(&mut kept[index], item),

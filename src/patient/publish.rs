@@ -180,14 +180,16 @@ fn fingerprint(
     let mut mixer = Mixer(0x9e37_79b9_7f4a_7c15);
     let site = &assessment.sites[measurement.gathered.site];
     mixer.add(site.side as u64);
+    mixer.text(&site.system);
     mixer.text(&site.code);
     mixer.gathered(&measurement.gathered);
+    // A carried delta shows the age class of the pairing, too.
+    if let Paired::With(_, age) = measurement.paired {
+        mixer.add(age as u64 + 1);
+    }
     let (diastolic, tier) = match (carried, measurement.paired) {
         (Some(carried), _) => (Some(carried.diastolic), carried.tier),
-        (None, Paired::With(index, age)) => {
-            mixer.add(age as u64);
-            (Some(index), measurement.tier)
-        }
+        (None, Paired::With(index, _)) => (Some(index), measurement.tier),
         (None, _) => (None, measurement.tier),
     };
     if let Some(index) = diastolic {
@@ -223,6 +225,14 @@ impl Mixer {
 
     fn gathered(&mut self, gathered: &Gathered<'_>) {
         let current = gathered.current;
+        // The same version recognised with another mapping has the same digest.
+        self.add(current.reading.at.millis().cast_unsigned());
+        self.add(current.reading.method as u64);
+        for half in current.reading.pressure.mmhg.serialize().chunks_exact(8) {
+            let mut word = [0; 8];
+            word.copy_from_slice(half);
+            self.add(u64::from_le_bytes(word));
+        }
         for member in std::iter::once(&current).chain(&gathered.others) {
             self.text(&member.slot.source);
             self.text(&member.slot.version.digest);

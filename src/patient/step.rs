@@ -156,11 +156,10 @@ fn all_refusals(slot: &Slot) -> Vec<Refusal> {
 fn apply(state: &mut State, input: Input, now: Instant, step: &mut Step) {
     match input {
         Input::Recognised(recognised) => replace(state, recognised, now, step),
+        // Kept even when nothing was held yet: an older version may still arrive late.
         Input::Moved { source, version } => {
-            if state.slots.contains_key(&source) {
-                let gone = withdrawn(source, version, Withdrawal::MovedToAnotherPatient);
-                replace(state, gone, now, step);
-            }
+            let gone = withdrawn(source, version, Withdrawal::MovedToAnotherPatient);
+            replace(state, gone, now, step);
         }
         Input::Person { birth_date, label } => {
             if state.birth_date != birth_date || state.label != label {

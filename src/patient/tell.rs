@@ -4,7 +4,7 @@
 use crate::fhir::Instant;
 use crate::outbox::draft::{AgeNote, DeltaFacts, Family, GroundLost, Measured, MessageDraft, Occasion};
 use crate::outbox::identity;
-use crate::patient::assess::Assessment;
+use crate::patient::assess::{Assessment, Measurement};
 use crate::patient::concern::{ConcernNow, Headline};
 use crate::patient::effect::{Effect, History};
 use crate::patient::state::{Concern, ConcernKey, State, ToldGround};
@@ -162,47 +162,46 @@ impl Teller<'_, '_> {
             .sites
             .iter()
             .position(|site| site.key() == self.key.site);
-        let measurement = site.and_then(|site| {
-            self.assessment
-                .of_site(site)
-                .rev()
-                .map(|(_, found)| found)
-                .find(|found| found.is_from(&told.source))
-        });
-        let Some(measurement) = measurement else {
+        // One source may carry several readings of one site.
+        let found: Vec<&Measurement<'_>> = site
+            .into_iter()
+            .flat_map(|site| self.assessment.of_site(site))
+            .map(|(_, found)| found)
+            .filter(|found| found.is_from(&told.source))
+            .collect();
+        let Some(newest) = found.last() else {
             return Some(GroundLost::NoLongerUsable { source });
         };
-        if told.carried {
-            let diastolic = told.diastolic.as_deref().unwrap_or_default();
-            let withdrawn = self.state.slots.get(diastolic).and_then(|slot| slot.withdrawn);
-            if let Some(how) = withdrawn {
-                return Some(GroundLost::SourceWithdrawn {
-                    source: diastolic.to_owned(),
-                    how,
-                });
-            }
-            let carried = measurement.carried.iter().find(|carried| {
-                let gathered = &self.assessment.diastolics[carried.diastolic];
-                std::iter::once(&gathered.current)
-                    .chain(&gathered.others)
-                    .any(|member| member.slot.source == diastolic)
-            });
-            if carried.is_some_and(|carried| carried.tier >= Some(told.tier)) {
-                return None;
-            }
-            let delta_now_whole_mmhg = carried.map(|carried| carried.delta.whole);
-            return Some(GroundLost::Recomputed {
-                source: diastolic.to_owned(),
-                delta_now_whole_mmhg,
-            });
-        }
-        if measurement.tier >= Some(told.tier) {
+        let against = told.diastolic.as_deref().unwrap_or_default();
+        let carried = || {
+            let all = found.iter().flat_map(|found| &found.carried);
+            all.filter(|carried| self.assessment.diastolics[carried.diastolic].is_from(against))
+        };
+        let stands = if told.carried {
+            carried().any(|carried| carried.tier >= Some(told.tier))
+        } else {
+            found.iter().any(|found| found.tier >= Some(told.tier))
+        };
+        if stands {
             return None;
         }
-        let delta_now_whole_mmhg = measurement.delta.map(|delta| delta.whole);
-        Some(GroundLost::Recomputed {
-            source,
-            delta_now_whole_mmhg,
+        let withdrawn = self.state.slots.get(against).and_then(|slot| slot.withdrawn);
+        if let Some(how) = withdrawn {
+            return Some(GroundLost::SourceWithdrawn {
+                source: against.to_owned(),
+                how,
+            });
+        }
+        Some(if told.carried {
+            GroundLost::Recomputed {
+                source: against.to_owned(),
+                delta_now_whole_mmhg: carried().last().map(|carried| carried.delta.whole),
+            }
+        } else {
+            GroundLost::Recomputed {
+                source,
+                delta_now_whole_mmhg: newest.delta.map(|delta| delta.whole),
+            }
         })
     }
 

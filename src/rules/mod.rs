@@ -5,6 +5,7 @@
 
 pub mod phrase;
 pub mod sheet;
+pub mod show;
 pub mod tier;
 
 pub use sheet::{Rule, RuleKind, Sheet, SheetError};

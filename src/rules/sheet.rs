@@ -7,6 +7,9 @@ use sha2::{Digest, Sha256};
 /// The adult sheet that the program carries.
 pub const ADULT: &str = include_str!("../../profiles/rules/adult.toml");
 
+/// The most rules of a sheet: the set of those that hold on a reading is one 64-bit word.
+pub const MAX_RULES: usize = 64;
+
 /// Why a sheet is refused; the text names line and column.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("{file}: {message}")]
@@ -374,6 +377,15 @@ impl RawSheet {
             if rules.iter().any(|other| other.id == rule.id) {
                 return Err((span, format!("two rules have the id {:?}; give each its own", rule.id)));
             }
+            if rules.len() == MAX_RULES {
+                return Err((span, format!("a sheet can hold {MAX_RULES} rules; join or remove some")));
+            }
+            // One run of low readings is followed per site, so it has one threshold.
+            if let (Some(upper), Some(other)) = (sustained_upper(&rule), rules.iter().find_map(sustained_upper))
+                && upper != other
+            {
+                return Err((span, "all rules of kind sustained need one upper_mmhg".into()));
+            }
             rules.push(rule);
         }
         Ok(Sheet {
@@ -388,6 +400,13 @@ impl RawSheet {
             close_after_readings,
             rules,
         })
+    }
+}
+
+fn sustained_upper(rule: &Rule) -> Option<i64> {
+    match rule.kind {
+        RuleKind::Sustained { upper, .. } => Some(upper),
+        _ => None,
     }
 }
 
