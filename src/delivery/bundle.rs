@@ -77,13 +77,21 @@ pub fn answers(response: &Value, sent: &[OutboxEntry]) -> Result<Vec<EntryAnswer
         });
     }
     let pairs = entries.iter().zip(sent).enumerate();
-    pairs.map(|(index, (entry, sent))| entry_answer(entry, &sent.resource_type).ok_or(BundleError::Status(index))).collect()
+    pairs
+        .map(|(index, (entry, sent))| entry_answer(entry, &sent.resource_type).ok_or(BundleError::Status(index)))
+        .collect()
 }
 
 fn entry_answer(entry: &Value, kind: &str) -> Option<EntryAnswer> {
     let response = entry.get("response")?;
     // "201 Created" or "201".
-    let status = response.get("status")?.as_str()?.split_whitespace().next()?.parse().ok()?;
+    let status = response
+        .get("status")?
+        .as_str()?
+        .split_whitespace()
+        .next()?
+        .parse()
+        .ok()?;
     let told = response.get("outcome").map(|told| outcome::summary(&told.to_string()));
     let location = response.get("location").and_then(Value::as_str);
     Some(EntryAnswer {
@@ -120,11 +128,17 @@ mod tests {
     fn the_servers_reference_is_found_in_location_or_body() {
         let of = |location| remote_reference("Observation", Some(location), None);
         assert_eq!(of("Observation/17/_history/1").as_deref(), Some("Observation/17"));
-        assert_eq!(of("https://fhir.example/base/Observation/17").as_deref(), Some("Observation/17"));
+        assert_eq!(
+            of("https://fhir.example/base/Observation/17").as_deref(),
+            Some("Observation/17")
+        );
         assert_eq!(of("/base/Patient/17/_history/1"), None);
         assert_eq!(of("Observation/"), None);
         let body = json!({"resourceType": "Observation", "id": "18"});
-        assert_eq!(remote_reference("Observation", None, Some(&body)).as_deref(), Some("Observation/18"));
+        assert_eq!(
+            remote_reference("Observation", None, Some(&body)).as_deref(),
+            Some("Observation/18")
+        );
         assert_eq!(remote_reference("Device", None, Some(&body)), None);
     }
 
@@ -133,12 +147,19 @@ mod tests {
         let identity = Uuid::from_u128(5);
         let token = format!("https://deltaward.example/fhir/derived|{identity}");
         let kinds = ["Observation", "Communication"];
-        let bundle = transaction(kinds.iter().map(|kind| (&identity, *kind, json!({"resourceType": kind}))));
+        let bundle = transaction(
+            kinds
+                .iter()
+                .map(|kind| (&identity, *kind, json!({"resourceType": kind}))),
+        );
         let put = &bundle["entry"][0]["request"];
         assert_eq!(put["method"], "PUT");
         assert_eq!(put["url"], format!("Observation?identifier={token}"));
         let post = &bundle["entry"][1]["request"];
-        assert_eq!((&post["method"], &post["url"]), (&json!("POST"), &json!("Communication")));
+        assert_eq!(
+            (&post["method"], &post["url"]),
+            (&json!("POST"), &json!("Communication"))
+        );
         assert_eq!(post["ifNoneExist"], format!("identifier={token}"));
         assert_eq!(bundle["entry"][1]["fullUrl"], format!("urn:uuid:{identity}"));
     }

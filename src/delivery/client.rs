@@ -64,7 +64,9 @@ impl FhirClient {
     pub fn new(config: &FhirServerConfig) -> Result<Self, ClientError> {
         let base = &config.base;
         if !matches!(base.scheme(), "http" | "https") || base.host_str().is_none() {
-            return Err(ClientError::Setup(String::from("the address must begin with http:// or https://")));
+            return Err(ClientError::Setup(String::from(
+                "the address must begin with http:// or https://",
+            )));
         }
         if has_user(base) {
             return Err(ClientError::Setup(String::from(
@@ -139,7 +141,11 @@ impl FhirClient {
                 let base = Url::parse(base).map_err(|_| ClientError::Address)?;
                 self.check_origin(&base)?;
                 let same_path = base.path().trim_end_matches('/') == self.base.path().trim_end_matches('/');
-                if same_path { Ok(target.to_string()) } else { Err(ClientError::Address) }
+                if same_path {
+                    Ok(target.to_string())
+                } else {
+                    Err(ClientError::Address)
+                }
             }
             _ => Err(ClientError::Address),
         }
@@ -177,7 +183,10 @@ impl FhirClient {
     pub async fn get(&self, url: Url) -> Result<Reply, ClientError> {
         let reply = self.exchange(self.request(Method::GET, url)?).await?;
         if reply.body.trim().is_empty() {
-            return Err(ClientError::Malformed(format!("status {} with an empty body", reply.status)));
+            return Err(ClientError::Malformed(format!(
+                "status {} with an empty body",
+                reply.status
+            )));
         }
         Ok(reply)
     }
@@ -229,7 +238,9 @@ impl FhirClient {
         let query = format!("identifier={}", encode(identifier));
         let bundle = self.get(self.url(kind, &query)?).await?.json()?;
         if bundle.get("resourceType").and_then(Value::as_str) != Some("Bundle") {
-            return Err(ClientError::Malformed(String::from("a search was not answered with a Bundle")));
+            return Err(ClientError::Malformed(String::from(
+                "a search was not answered with a Bundle",
+            )));
         }
         let entries = bundle.get("entry").and_then(Value::as_array);
         let found = entries.into_iter().flatten().filter_map(|entry| {
@@ -257,14 +268,24 @@ impl FhirClient {
             value.to_str().ok().map(str::to_owned)
         };
         let media_type = header(CONTENT_TYPE).unwrap_or_default();
-        let media_type = media_type.split(';').next().unwrap_or_default().trim().to_ascii_lowercase();
+        let media_type = media_type
+            .split(';')
+            .next()
+            .unwrap_or_default()
+            .trim()
+            .to_ascii_lowercase();
         let retry_after = header(RETRY_AFTER).and_then(|text| RetryAfter::parse(&text));
         let location = header(LOCATION);
         let body = self.body(response).await;
         if !(200..300).contains(&status) {
             // The status is what counts; a body that breaks off or is too large adds nothing.
             let body = body.unwrap_or_default();
-            return Err(ClientError::refused(status, media_name(&media_type), &body, retry_after));
+            return Err(ClientError::refused(
+                status,
+                media_name(&media_type),
+                &body,
+                retry_after,
+            ));
         }
         let body = body?;
         if !body.trim().is_empty() && !looks_like_json(&media_type, &body) {

@@ -129,7 +129,10 @@ mod tests {
             _ => Place::SameBundle,
         });
         assert_eq!(body["subject"]["reference"], "Patient/1");
-        assert_eq!(body["reasonReference"][0], json!({"reference": "Observation/17", "display": "delta"}));
+        assert_eq!(
+            body["reasonReference"][0],
+            json!({"reference": "Observation/17", "display": "delta"})
+        );
         assert_eq!(
             body["inResponseTo"][0]["reference"],
             format!("Communication?identifier=https://deltaward.example/fhir/derived|{unknown}")

@@ -55,6 +55,9 @@ mod tests {
         for text in ["", "soon", "-5", "1.5", "2026-03-05T22:10:00Z"] {
             assert_eq!(RetryAfter::parse(text), None, "{text:?}");
         }
-        assert_eq!(RetryAfter::Seconds(u64::MAX).millis_from(Instant::from_millis(0)), i64::MAX);
+        assert_eq!(
+            RetryAfter::Seconds(u64::MAX).millis_from(Instant::from_millis(0)),
+            i64::MAX
+        );
     }
 }

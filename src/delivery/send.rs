@@ -10,6 +10,7 @@ use crate::fhir::Instant;
 use crate::outbox::answer::{self, Limits, Meaning, Verdict};
 use crate::store::{OutboxEntry, OutboxState, Settlement, Store, StoreError};
 use serde_json::Value;
+use std::collections::hash_map::Entry;
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 use tokio::sync::Mutex;
@@ -184,7 +185,10 @@ impl<O: Outbox + ?Sized> Sender<O> {
             ..GroupReport::default()
         };
         settlements.extend(self.settlements(&rest, attempts, now, &mut report));
-        blocking(&self.outbox, "settle outbox entries", move |outbox| outbox.settle(&settlements, now)).await?;
+        blocking(&self.outbox, "settle outbox entries", move |outbox| {
+            outbox.settle(&settlements, now)
+        })
+        .await?;
         Ok(report)
     }
 
@@ -209,7 +213,10 @@ impl<O: Outbox + ?Sized> Sender<O> {
     }
 
     async fn stored_reference(&self, identity: Uuid) -> Result<Option<String>, StoreError> {
-        blocking(&self.outbox, "read a remote reference", move |outbox| outbox.remote_reference(&identity)).await
+        blocking(&self.outbox, "read a remote reference", move |outbox| {
+            outbox.remote_reference(&identity)
+        })
+        .await
     }
 
     /// What the server can do: asked once an hour, and each minute while it does not say.
@@ -237,9 +244,9 @@ impl<O: Outbox + ?Sized> Sender<O> {
         let inside: HashSet<Uuid> = group.iter().map(|entry| entry.identity).collect();
         let mut places: HashMap<Uuid, Place> = inside.iter().map(|identity| (*identity, Place::SameBundle)).collect();
         for (identity, _) in group.iter().flat_map(|entry| references::mentioned(&entry.body)) {
-            if !places.contains_key(&identity) {
+            if let Entry::Vacant(place) = places.entry(identity) {
                 let stored = self.stored_reference(identity).await?;
-                places.insert(identity, stored.map_or(Place::Conditional, Place::Remote));
+                place.insert(stored.map_or(Place::Conditional, Place::Remote));
             }
         }
         let place_of = |identity: &Uuid| places.get(identity).cloned().unwrap_or(Place::Conditional);
@@ -320,7 +327,9 @@ impl<O: Outbox + ?Sized> Sender<O> {
             places.insert(identity, place);
         }
         let mut body = entry.body.clone();
-        references::rewrite(&mut body, &|identity| places.get(identity).cloned().unwrap_or(Place::Identifier));
+        references::rewrite(&mut body, &|identity| {
+            places.get(identity).cloned().unwrap_or(Place::Identifier)
+        });
         Ok(self.write(entry, &body, capabilities).await)
     }
 
@@ -333,20 +342,31 @@ impl<O: Outbox + ?Sized> Sender<O> {
         let kind = entry.resource_type.as_str();
         let token = identifier_token(&entry.identity);
         let updated = bundle::is_updated(kind);
-        let direct = match (updated, capabilities.conditional_update, capabilities.conditional_create) {
+        let direct = match (
+            updated,
+            capabilities.conditional_update,
+            capabilities.conditional_create,
+        ) {
             (true, true, _) => Some(self.client.update_where(kind, &token, body).await),
             (false, _, true) => Some(self.client.create_if_none(kind, &token, body).await),
             _ => None,
         };
         match direct {
             // No conditional update here, whatever was said or assumed: search first.
-            Some(Err(ClientError::Refused { status: 404 | 405 | 501, .. })) if updated => {}
+            Some(Err(ClientError::Refused {
+                status: 404 | 405 | 501,
+                ..
+            })) if updated => {}
             Some(result) => return result.map(|reply| taken(kind, &reply)),
             None => {}
         }
         let found = self.client.find(kind, &token).await?;
         match (found.as_slice(), updated) {
-            ([], _) => self.client.create_if_none(kind, &token, body).await.map(|reply| taken(kind, &reply)),
+            ([], _) => self
+                .client
+                .create_if_none(kind, &token, body)
+                .await
+                .map(|reply| taken(kind, &reply)),
             ([reference], true) => {
                 let mut body = body.clone();
                 if let (Value::Object(object), Some((_, id))) = (&mut body, reference.split_once('/')) {
@@ -358,7 +378,10 @@ impl<O: Outbox + ?Sized> Sender<O> {
             (several, true) => Err(ClientError::Refused {
                 status: 412,
                 codes: String::from("multiple-matches"),
-                told: format!("{} resources on the server carry this identifier; remove all but one", several.len()),
+                told: format!(
+                    "{} resources on the server carry this identifier; remove all but one",
+                    several.len()
+                ),
                 retry_after: None,
             }),
             ([reference, ..], false) => Ok((200, Some(reference.clone()))),

@@ -97,7 +97,10 @@ impl<O: Outbox + ?Sized> Worker<O> {
             return true;
         }
         let now = clock();
-        let due = blocking(&self.outbox, "read the outbox", move |outbox| outbox.due(now, DUE_LIMIT)).await;
+        let due = blocking(&self.outbox, "read the outbox", move |outbox| {
+            outbox.due(now, DUE_LIMIT)
+        })
+        .await;
         let due = match due {
             Ok(due) => due,
             Err(error) => {
@@ -166,11 +169,20 @@ fn tell(report: &GroupReport) {
     } = report;
     if *needs_mending {
         tracing::error!(
-            delivered, waiting, stopped, trouble,
+            delivered,
+            waiting,
+            stopped,
+            trouble,
             "the server refuses this service: mend its credentials or address; entries wait meanwhile"
         );
     } else if *stopped > 0 {
-        tracing::error!(delivered, waiting, stopped, trouble, "the server refused entries; see the stopped list");
+        tracing::error!(
+            delivered,
+            waiting,
+            stopped,
+            trouble,
+            "the server refused entries; see the stopped list"
+        );
     } else if *waiting > 0 {
         tracing::warn!(delivered, waiting, trouble, "delivery failed; it is tried again");
     } else {

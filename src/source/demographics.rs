@@ -25,7 +25,10 @@ impl<C: Cursors + ?Sized> Poller<C> {
     pub async fn fetch_patient(&self, reference: &str) -> Result<Incoming, PollError> {
         let local = self.client.local_reference(reference).ok();
         let local = local.ok_or(PollError::PatientElsewhere)?;
-        let id = local.strip_prefix("Patient/").ok_or(PollError::PatientElsewhere)?.to_owned();
+        let id = local
+            .strip_prefix("Patient/")
+            .ok_or(PollError::PatientElsewhere)?
+            .to_owned();
         let reply = self.client.get(self.client.url(&local, "")?).await?;
         let patient = reply.json()?;
         if patient.get("resourceType").and_then(serde_json::Value::as_str) != Some("Patient") {

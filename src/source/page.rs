@@ -133,7 +133,10 @@ pub fn read(text: &str, wanted: &str) -> Result<Page, PageError> {
             page.skipped += 1;
             continue;
         }
-        match entry.resource.and_then(|resource| read_entry(resource.get(), entry.full_url.as_deref())) {
+        match entry
+            .resource
+            .and_then(|resource| read_entry(resource.get(), entry.full_url.as_deref()))
+        {
             Some(entry) if entry.resource_type == wanted => page.entries.push(entry),
             Some(_) => page.skipped += 1,
             None => page.unusable += 1,
@@ -146,7 +149,9 @@ fn read_entry(body: &str, full_url: Option<&str>) -> Option<PageEntry> {
     let head: HeadView = serde_json::from_str(body).ok()?;
     let from_url = || full_url?.rsplit_once('/').map(|(_, id)| id.to_owned());
     let id = head.id.or_else(from_url).filter(|id| !id.is_empty())?;
-    let (version_id, last_updated) = head.meta.map_or((None, None), |meta| (meta.version_id, meta.last_updated));
+    let (version_id, last_updated) = head
+        .meta
+        .map_or((None, None), |meta| (meta.version_id, meta.last_updated));
     let moment = last_updated.as_deref().and_then(|text| datetime::parse(text).ok());
     Some(PageEntry {
         resource_type: head.resource_type,
@@ -161,7 +166,9 @@ fn read_entry(body: &str, full_url: Option<&str>) -> Option<PageEntry> {
 fn says_sorted(url: &str) -> bool {
     let query = url.split_once('?').map_or("", |(_, query)| query);
     let pairs = url::form_urlencoded::parse(query.as_bytes());
-    pairs.into_iter().any(|(name, value)| name == "_sort" && value == "_lastUpdated")
+    pairs
+        .into_iter()
+        .any(|(name, value)| name == "_sort" && value == "_lastUpdated")
 }
 
 #[cfg(test)]

@@ -181,7 +181,10 @@ impl<C: Cursors + ?Sized> Poller<C> {
         let interval = self.config.interval_seconds.max(1);
         let doubled = interval.saturating_mul(1 << failures.saturating_sub(1).min(6));
         let own = doubled.min(MAX_FAILURE_WAIT_SECONDS.max(interval));
-        let wish = error.retry_after_millis(now).unwrap_or(0).clamp(0, MAX_RETRY_AFTER_MILLIS);
+        let wish = error
+            .retry_after_millis(now)
+            .unwrap_or(0)
+            .clamp(0, MAX_RETRY_AFTER_MILLIS);
         Duration::from_secs(own).max(Duration::from_millis(u64::try_from(wish).unwrap_or(0)))
     }
 
@@ -230,7 +233,11 @@ impl<C: Cursors + ?Sized> Poller<C> {
         };
         for value in &values {
             // Each search has its own cursor: what one has seen says nothing of another.
-            let name = if values.len() == 1 { cursor.to_owned() } else { cursor_of(cursor, value) };
+            let name = if values.len() == 1 {
+                cursor.to_owned()
+            } else {
+                cursor_of(cursor, value)
+            };
             let position = self.cursor(&name).await?;
             let query = |from, count| query::changed_since(value, patient, from, count);
             let search = Search {
@@ -271,8 +278,9 @@ impl<C: Cursors + ?Sized> Poller<C> {
         });
         // Boxed one by one: a stream of borrowed futures of this size is beyond the compiler's
         // inference of Send.
-        let polls: Vec<futures_util::future::BoxFuture<'_, _>> =
-            polls.map(|poll| Box::pin(poll) as futures_util::future::BoxFuture<'_, _>).collect();
+        let polls: Vec<futures_util::future::BoxFuture<'_, _>> = polls
+            .map(|poll| Box::pin(poll) as futures_util::future::BoxFuture<'_, _>)
+            .collect();
         let mut results = futures_util::stream::iter(polls).buffer_unordered(PARALLEL_PATIENTS);
         let mut first_error = None;
         while let Some((own, result)) = results.next().await {
@@ -285,7 +293,11 @@ impl<C: Cursors + ?Sized> Poller<C> {
         match first_error {
             Some(error) if report.failed_patients == members.patients.len() => Err(error),
             Some(error) => {
-                report.trouble = format!("{} of {} patients: {error}", report.failed_patients, members.patients.len());
+                report.trouble = format!(
+                    "{} of {} patients: {error}",
+                    report.failed_patients,
+                    members.patients.len()
+                );
                 Ok(report)
             }
             None => Ok(report),
@@ -330,11 +342,7 @@ impl<C: Cursors + ?Sized> Poller<C> {
     ///
     /// # Errors
     /// Any [`PollError`]; the engine's own deadline then decides.
-    pub async fn ask_diastolics(
-        &self,
-        ask: &ask::Ask,
-        now: Instant,
-    ) -> Result<crate::source::Batch, PollError> {
+    pub async fn ask_diastolics(&self, ask: &ask::Ask, now: Instant) -> Result<crate::source::Batch, PollError> {
         ask::diastolics(&self.client, &self.codes.diastolics, self.config.page_count, ask, now).await
     }
 }
@@ -381,8 +389,13 @@ fn tell(report: &PollReport) {
     let lost_sight = unusable + refused > 0 || report.hit_page_limit || !report.trouble.is_empty();
     if lost_sight {
         tracing::warn!(
-            pages, entries, duplicates, unusable, refused,
-            hit_page_limit = report.hit_page_limit, trouble = report.trouble,
+            pages,
+            entries,
+            duplicates,
+            unusable,
+            refused,
+            hit_page_limit = report.hit_page_limit,
+            trouble = report.trouble,
             "polled, but not everything could be used"
         );
     } else {

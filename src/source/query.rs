@@ -44,7 +44,9 @@ fn escape(text: &str) -> String {
 
 /// `_lastUpdated` search: everything changed at or after `from`, oldest first.
 pub fn changed_since(codes: &str, patient: Option<&str>, from: Instant, count: usize) -> String {
-    let patient = patient.map(|patient| format!("patient={}&", encode(patient))).unwrap_or_default();
+    let patient = patient
+        .map(|patient| format!("patient={}&", encode(patient)))
+        .unwrap_or_default();
     format!(
         "{patient}code={codes}&_lastUpdated=ge{}&_sort=_lastUpdated&_count={count}",
         encode(&from.to_string())
@@ -76,10 +78,16 @@ mod tests {
 
     #[test]
     fn many_codes_become_several_searches_of_bounded_length() {
-        let codes: Vec<_> = (0..400).map(|n| (String::from("http://loinc.org"), format!("{n}-0"))).collect();
+        let codes: Vec<_> = (0..400)
+            .map(|n| (String::from("http://loinc.org"), format!("{n}-0")))
+            .collect();
         let values = code_values(&codes, 60);
         assert!(values.len() > 1);
-        assert!(values.iter().all(|value| value.len() + 60 + OTHER_PARAMETERS_BYTES <= MAX_URL_BYTES));
+        assert!(
+            values
+                .iter()
+                .all(|value| value.len() + 60 + OTHER_PARAMETERS_BYTES <= MAX_URL_BYTES)
+        );
         assert_eq!(values.iter().map(|value| value.split(',').count()).sum::<usize>(), 400);
     }
 }

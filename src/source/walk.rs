@@ -111,7 +111,11 @@ impl<'a> Walk<'a> {
         }
         let body = self.fetch(&url).await?;
         let page = page::read(&body, self.resource_type)?;
-        let keys: Vec<_> = page.entries.iter().map(|entry| (entry.id.clone(), entry.version.clone())).collect();
+        let keys: Vec<_> = page
+            .entries
+            .iter()
+            .map(|entry| (entry.id.clone(), entry.version.clone()))
+            .collect();
         if !keys.is_empty() && keys == self.last_page {
             return Err(PollError::RepeatedPage);
         }

@@ -4,6 +4,7 @@ mod client;
 mod delivery;
 mod fhir_datetime;
 mod fhir_quantity;
+mod poll;
 
 #[path = "../support/fhir_server.rs"]
 mod fhir_server;

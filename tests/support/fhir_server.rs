@@ -102,7 +102,10 @@ impl Engine {
             *left -= 1;
         }
         for cursor in &batch.cursors {
-            self.cursors.lock().unwrap().insert(cursor.name.clone(), cursor.position);
+            self.cursors
+                .lock()
+                .unwrap()
+                .insert(cursor.name.clone(), cursor.position);
         }
         let version = Version {
             number: Some(1),
@@ -118,7 +121,10 @@ impl Engine {
     /// Ids of all resources handed over, in order.
     pub fn ids(&self) -> Vec<String> {
         let batches = self.batches.lock().unwrap();
-        batches.iter().flat_map(|batch| batch.items.iter().map(|item| item.id.clone())).collect()
+        batches
+            .iter()
+            .flat_map(|batch| batch.items.iter().map(|item| item.id.clone()))
+            .collect()
     }
 
     /// Where a cursor stands.
@@ -152,7 +158,12 @@ impl MemoryOutbox {
     /// The last settlement of an entry.
     pub fn settlement(&self, seq: i64) -> Settlement {
         let settled = self.settled.lock().unwrap();
-        settled.iter().rev().find(|settlement| settlement.seq == seq).cloned().unwrap()
+        settled
+            .iter()
+            .rev()
+            .find(|settlement| settlement.seq == seq)
+            .cloned()
+            .unwrap()
     }
 
     /// State of an entry.
