@@ -143,7 +143,7 @@ async fn at_most_four_patients_are_asked_for_at_once() {
         .respond_with(fhir(&group))
         .mount(&server)
         .await;
-    let slow = fhir(&page(&[], None, None)).set_delay(Duration::from_millis(200));
+    let slow = fhir(&page(&[], None, None)).set_delay(Duration::from_millis(500));
     Mock::given(path("/fhir/Observation"))
         .respond_with(slow)
         .mount(&server)
@@ -152,9 +152,9 @@ async fn at_most_four_patients_are_asked_for_at_once() {
     let begin = Clock::now();
     assert_eq!(poller.poll_once(now()).await.unwrap().searches, 9);
     let passed = begin.elapsed();
-    // 9 searches, 4 at a time: three rounds of 200 ms; one at a time would be nine.
+    // 9 searches, 4 at a time: three rounds of 500 ms; one at a time would be nine.
     assert!(
-        passed >= Duration::from_millis(600) && passed < Duration::from_millis(1_700),
+        passed >= Duration::from_millis(1_500) && passed < Duration::from_millis(4_400),
         "{passed:?}"
     );
 }
