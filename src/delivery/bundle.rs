@@ -1,9 +1,8 @@
 //! One group of entries as a FHIR transaction Bundle, and the reading of its answer. Pure.
 
-use super::client::is_id;
-use super::error::outcome_words;
 use super::references::identifier_token;
-use crate::outbox::answer;
+use crate::fhir::outcome;
+use crate::fhir::reference::is_id;
 use crate::store::OutboxEntry;
 use serde_json::{Value, json};
 use uuid::Uuid;
@@ -93,11 +92,11 @@ fn entry_answer(entry: &Value, kind: &str) -> Option<EntryAnswer> {
         .next()?
         .parse()
         .ok()?;
-    let (_, told) = response.get("outcome").map(outcome_words).unwrap_or_default();
+    let told = response.get("outcome").map(|told| outcome::summary(&told.to_string()));
     let location = response.get("location").and_then(Value::as_str);
     Some(EntryAnswer {
         status,
-        told: answer::shorten(&told),
+        told: told.unwrap_or_default(),
         remote: remote_reference(kind, location, entry.get("resource")),
     })
 }

@@ -5,6 +5,7 @@ use super::capability::Capabilities;
 use super::error::ClientError;
 use super::retry_after::RetryAfter;
 use crate::config::FhirServerConfig;
+use crate::fhir::reference::{self, Reference, is_id};
 use reqwest::header::{ACCEPT, CACHE_CONTROL, CONTENT_TYPE, LOCATION, RETRY_AFTER};
 use reqwest::{Method, RequestBuilder, Response, redirect};
 use secrecy::{ExposeSecret, SecretString};
@@ -134,18 +135,18 @@ impl FhirClient {
     /// # Errors
     /// `Address` or `Origin`.
     pub fn local_reference(&self, reference: &str) -> Result<String, ClientError> {
-        let path = if reference.contains("://") {
-            let url = Url::parse(reference).map_err(|_| ClientError::Address)?;
-            self.check_origin(&url)?;
-            let base_path = self.base.path().trim_end_matches('/');
-            let below = url.path().strip_prefix(base_path).ok_or(ClientError::Address)?;
-            below.to_owned()
-        } else {
-            reference.to_owned()
-        };
-        let mut segments = path.split('/').filter(|segment| !segment.is_empty());
-        match (segments.next(), segments.next(), segments.next()) {
-            (Some(kind), Some(id), None | Some("_history")) if is_type(kind) && is_id(id) => Ok(format!("{kind}/{id}")),
+        match reference::parse(reference, Some(self.base.as_str())) {
+            Ok(Reference::Here(target)) => Ok(target.to_string()),
+            Ok(Reference::Elsewhere { base, target }) => {
+                let base = Url::parse(base).map_err(|_| ClientError::Address)?;
+                self.check_origin(&base)?;
+                let same_path = base.path().trim_end_matches('/') == self.base.path().trim_end_matches('/');
+                if same_path {
+                    Ok(target.to_string())
+                } else {
+                    Err(ClientError::Address)
+                }
+            }
             _ => Err(ClientError::Address),
         }
     }
@@ -362,20 +363,6 @@ fn media_name(media_type: &str) -> &str {
 /// is given to the parser, anything declared as a page is not.
 fn looks_like_json(media_type: &str, body: &str) -> bool {
     media_type.contains("json") || (!media_type.contains("html") && body.trim_start().starts_with('{'))
-}
-
-/// A FHIR resource type name: letters only.
-fn is_type(text: &str) -> bool {
-    text.starts_with(|c: char| c.is_ascii_uppercase()) && text.chars().all(|c| c.is_ascii_alphabetic())
-}
-
-/// The FHIR `id` grammar: 1 to 64 of A–Z a–z 0–9 - . (FHIR R4 §2.24.0.1).
-pub(crate) fn is_id(text: &str) -> bool {
-    (1..=64).contains(&text.len())
-        && text
-            .chars()
-            .all(|c| c.is_ascii_alphanumeric() || matches!(c, '-' | '.'))
-        && !matches!(text, "." | "..")
 }
 
 /// Percent-encode for a query value: everything but RFC 3986's unreserved characters, so that a

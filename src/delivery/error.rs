@@ -2,6 +2,7 @@
 //! diagnostics of the server can hold patient data, so they are never part of `Display`.
 
 use super::retry_after::RetryAfter;
+use crate::fhir::outcome;
 use crate::outbox::answer;
 use serde_json::Value;
 
@@ -103,7 +104,7 @@ impl ClientError {
     /// What is kept beside an outbox entry for the operator: "422: …", one bounded line.
     pub fn told(&self) -> String {
         match self {
-            Self::Refused { status, told, .. } if !told.is_empty() => answer::shorten(&format!("{status}: {told}")),
+            Self::Refused { status, told, .. } => answer::shorten(&format!("{status}: {told}")),
             other => answer::shorten(&other.to_string()),
         }
     }
@@ -111,14 +112,12 @@ impl ClientError {
     /// A refusal from its status, media type and body. A page that is not JSON is named by its
     /// media type only, never quoted.
     pub(super) fn refused(status: u16, media_type: &str, body: &str, retry_after: Option<RetryAfter>) -> Self {
-        let (codes, told) = match serde_json::from_str::<Value>(body) {
-            Ok(value) => outcome_words(&value),
-            Err(_) if body.trim().is_empty() => (String::new(), String::new()),
-            Err(_) => {
-                let page = format!("{media_type} page instead of an OperationOutcome");
-                (page.clone(), page)
-            }
+        let codes = match serde_json::from_str::<Value>(body) {
+            Ok(value) => issue_codes(&value),
+            Err(_) if body.trim().is_empty() => String::new(),
+            Err(_) => format!("{media_type} instead of an OperationOutcome"),
         };
+        let told = outcome::summary(body);
         Self::Refused {
             status,
             codes,
@@ -128,24 +127,18 @@ impl ClientError {
     }
 }
 
-/// Issue codes, and the outcome in words, of an OperationOutcome; both empty for anything else.
-pub(super) fn outcome_words(outcome: &Value) -> (String, String) {
+/// `issue.code`s of an OperationOutcome, each once, comma separated: they name no patient.
+fn issue_codes(outcome: &Value) -> String {
     let issues = outcome.get("issue").and_then(Value::as_array);
     let mut codes: Vec<&str> = Vec::new();
-    let mut words: Vec<String> = Vec::new();
     for issue in issues.into_iter().flatten().take(MAX_ISSUES) {
         let code = issue.get("code").and_then(Value::as_str).unwrap_or_default();
-        if !code.is_empty() && code.len() <= MAX_CODE_BYTES && !codes.contains(&code) {
+        let is_code = code.bytes().all(|byte| byte.is_ascii_lowercase() || byte == b'-');
+        if is_code && (1..=MAX_CODE_BYTES).contains(&code.len()) && !codes.contains(&code) {
             codes.push(code);
         }
-        let details = issue.pointer("/details/text").and_then(Value::as_str);
-        let text = details.or_else(|| issue.get("diagnostics").and_then(Value::as_str));
-        words.push(match text {
-            Some(text) => format!("{code}: {text}"),
-            None => code.to_owned(),
-        });
     }
-    (codes.join(", "), answer::shorten(&words.join("; ")))
+    codes.join(", ")
 }
 
 /// Issues of one outcome that are read.

@@ -10,6 +10,7 @@ use crate::fhir::Instant;
 use crate::outbox::answer::{self, Limits, Meaning, Verdict};
 use crate::store::{OutboxEntry, OutboxState, Settlement, Store, StoreError};
 use serde_json::Value;
+use std::collections::hash_map::Entry;
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 use tokio::sync::Mutex;
@@ -243,9 +244,9 @@ impl<O: Outbox + ?Sized> Sender<O> {
         let inside: HashSet<Uuid> = group.iter().map(|entry| entry.identity).collect();
         let mut places: HashMap<Uuid, Place> = inside.iter().map(|identity| (*identity, Place::SameBundle)).collect();
         for (identity, _) in group.iter().flat_map(|entry| references::mentioned(&entry.body)) {
-            if !places.contains_key(&identity) {
+            if let Entry::Vacant(place) = places.entry(identity) {
                 let stored = self.stored_reference(identity).await?;
-                places.insert(identity, stored.map_or(Place::Conditional, Place::Remote));
+                place.insert(stored.map_or(Place::Conditional, Place::Remote));
             }
         }
         let place_of = |identity: &Uuid| places.get(identity).cloned().unwrap_or(Place::Conditional);

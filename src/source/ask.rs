@@ -130,33 +130,46 @@ impl<C: Cursors + ?Sized> Poller<C> {
         }
     }
 
-    /// One question, tried again while that may help, handed to the engine.
+    /// One question, within the time after which its answer no longer counts for the decision plus
+    /// one request's, so that a slow server does not hold the place of further questions.
     async fn answer(&self, ask: &Ask, clock: &(impl Fn() -> Instant + Sync)) {
+        let decided = u64::try_from(self.config.ask_timeout_seconds).unwrap_or(0);
+        let limit = Duration::from_secs(decided.saturating_add(self.config.server.timeout_seconds).max(1));
+        let answered = match tokio::time::timeout(limit, self.answer_in_time(ask, clock)).await {
+            Ok(Ok(())) => true,
+            Ok(Err(error)) => {
+                tracing::warn!(%error, "the server did not answer a question for earlier diastolics");
+                false
+            }
+            Err(_) => {
+                tracing::warn!(
+                    seconds = limit.as_secs(),
+                    "a question for earlier diastolics took too long"
+                );
+                false
+            }
+        };
+        self.status.record_ask(answered);
+    }
+
+    /// Tried again while that may help, then handed to the engine.
+    async fn answer_in_time(&self, ask: &Ask, clock: &(impl Fn() -> Instant + Sync)) -> Result<(), PollError> {
         let mut attempt = 1;
-        let result = loop {
+        let batch = loop {
             let error = match self.ask_diastolics(ask, clock()).await {
-                Ok(batch) => {
-                    break self
-                        .intake
-                        .submit_when_room(batch)
-                        .await
-                        .map(|_| ())
-                        .map_err(PollError::from);
-                }
+                Ok(batch) => break batch,
                 Err(error) => error,
             };
             let heals = matches!(&error, PollError::Client(client) if client.may_heal());
             if !heals || attempt >= ASK_ATTEMPTS {
-                break Err(error);
+                return Err(error);
             }
             let wish = error.retry_after_millis(clock()).unwrap_or(ASK_WAIT_MILLIS);
             let wait = u64::try_from(wish.clamp(ASK_WAIT_MILLIS, MAX_ASK_WAIT_MILLIS)).unwrap_or(0);
             tokio::time::sleep(Duration::from_millis(wait)).await;
             attempt += 1;
         };
-        self.status.record_ask(result.is_ok());
-        if let Err(error) = result {
-            tracing::warn!(%error, "the server did not answer a question for earlier diastolics");
-        }
+        self.intake.submit_when_room(batch).await?;
+        Ok(())
     }
 }

@@ -19,13 +19,25 @@ const SMALLER_PAGE: usize = 4;
 /// A lastUpdated further ahead of our clock than this never moves the cursor, hours: one wrong
 /// stamp would otherwise hide everything that comes after it.
 const MAX_AHEAD_HOURS: i64 = 24;
+/// Steps upward without one downward after which a chain counts as sorted though the server does
+/// not say so.
+const STEPS_OF_PROOF: usize = 10;
 /// Versions remembered so that the overlap does not resend them.
 const RECENT_VERSIONS: usize = 50_000;
 
 /// Versions that the engine has committed, newest last; bounded.
 #[derive(Debug, Default)]
 pub struct Recent {
-    inner: Mutex<(HashSet<(String, String)>, VecDeque<(String, String)>)>,
+    inner: Mutex<Known>,
+}
+
+/// Id and version of a resource.
+type VersionKey = (String, String);
+
+#[derive(Debug, Default)]
+struct Known {
+    keys: HashSet<VersionKey>,
+    oldest_first: VecDeque<VersionKey>,
 }
 
 impl Recent {
@@ -34,20 +46,19 @@ impl Recent {
     pub fn knows(&self, entry: &PageEntry) -> bool {
         let Some(version) = &entry.version else { return false };
         let inner = self.inner.lock().unwrap_or_else(PoisonError::into_inner);
-        inner.0.contains(&(entry.id.clone(), version.clone()))
+        inner.keys.contains(&(entry.id.clone(), version.clone()))
     }
 
-    fn remember(&self, keys: Vec<(String, String)>) {
+    fn remember(&self, keys: Vec<VersionKey>) {
         let mut inner = self.inner.lock().unwrap_or_else(PoisonError::into_inner);
-        let (known, order) = &mut *inner;
         for key in keys {
-            if known.insert(key.clone()) {
-                order.push_back(key);
+            if inner.keys.insert(key.clone()) {
+                inner.oldest_first.push_back(key);
             }
-            if order.len() > RECENT_VERSIONS
-                && let Some(oldest) = order.pop_front()
+            if inner.oldest_first.len() > RECENT_VERSIONS
+                && let Some(oldest) = inner.oldest_first.pop_front()
             {
-                known.remove(&oldest);
+                inner.keys.remove(&oldest);
             }
         }
     }
@@ -94,6 +105,8 @@ struct Order {
     ascending: bool,
     /// The server says that it sorts.
     stated: bool,
+    /// Steps from one lastUpdated to a newer one.
+    steps: usize,
 }
 
 impl Reader<'_> {
@@ -138,6 +151,7 @@ impl Reader<'_> {
             newest_before: None,
             ascending: true,
             stated: false,
+            steps: 0,
         };
         let mut walk = Walk::new(self.client, "Observation", url, self.now);
         while let Some(page) = walk.next_page().await? {
@@ -156,7 +170,7 @@ impl Reader<'_> {
             if cut {
                 report.hit_page_limit = true;
                 report.advanced |= *position != began_at;
-                return if order.ascending {
+                return if order.is_credible() {
                     Ok(())
                 } else {
                     Err(PollError::PageLimit(self.max_pages))
@@ -188,6 +202,7 @@ impl Reader<'_> {
                 order.ascending = false;
                 report.order_ignored = true;
             }
+            order.steps += usize::from(order.newest.is_some_and(|newest| updated > newest));
             order.newest = order.newest.max(Some(updated));
         }
         report.newest = report.newest.max(order.newest);
@@ -244,6 +259,11 @@ impl Reader<'_> {
 }
 
 impl Order {
+    /// Sorted, by the server's word or by more steps upward than chance gives (1 in 10! orders).
+    const fn is_credible(&self) -> bool {
+        self.ascending && (self.stated || self.steps >= STEPS_OF_PROOF)
+    }
+
     /// Where the cursor may stand once this page is committed; None: leave it.
     ///
     /// At the end of the chain everything was read. Before it, only the pages before this one are
@@ -256,7 +276,7 @@ impl Order {
             return has_moved.then_some(began_at);
         }
         if cut {
-            return self.newest;
+            return self.newest.filter(|_| self.is_credible());
         }
         if self.stated { self.newest_before } else { None }
     }

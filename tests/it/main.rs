@@ -3,9 +3,13 @@
 
 #[path = "../support/patient.rs"]
 mod patient_support;
+#[path = "../support/fhir_server.rs"]
+mod fhir_server;
+mod client;
 mod clinical;
 mod config;
 mod core_rules;
+mod delivery;
 mod fhir_api;
 mod fhir_datetime;
 mod fhir_quantity;
@@ -14,5 +18,6 @@ mod identity;
 mod official_examples;
 mod order;
 mod outbox;
+mod poll;
 mod recognise;
 mod store;
