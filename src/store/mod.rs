@@ -1,7 +1,12 @@
 //! Durable state. One commit holds inputs, readings, concerns, derived resources, outbox entries
 //! and cursors together; nothing is acknowledged before it (invariant 1). SQL never asks the time.
 
+mod parameters;
 pub mod records;
+pub mod sqlite;
+mod stamp;
+
+pub use sqlite::SqliteStore;
 
 pub use records::{
     Commit, Counts, DerivedRow, EventRow, InputRow, OutboxEntry, OutboxState, SearchPage, SearchQuery, SetAsideRow,

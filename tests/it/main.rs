@@ -2,3 +2,4 @@
 
 mod fhir_datetime;
 mod fhir_quantity;
+mod store;

@@ -1,0 +1,293 @@
+//! The embedded store: one SQLite file. One connection writes, behind a mutex, each write a named
+//! IMMEDIATE transaction; a few read-only connections read beside it (WAL). `synchronous=FULL`:
+//! in WAL mode anything less may lose the last commits when the power fails
+//! (<https://www.sqlite.org/pragma.html#pragma_synchronous>), and a commit is a promise here.
+
+mod outbox;
+mod read;
+mod rows;
+mod schema;
+mod search;
+mod write;
+
+use super::records::{
+    Commit, Counts, DerivedRow, EventRow, InputRow, OutboxEntry, OutboxState, SearchPage, SearchQuery, SetAsideRow,
+    Settlement,
+};
+use super::{Store, StoreError};
+use crate::fhir::Instant;
+use crate::patient::state::{State, StateRow};
+use crate::recognise::reading::PatientKey;
+use rows::Fault;
+use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
+use std::fs::{File, OpenOptions, TryLockError};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+
+/// Read-only connections: the page, `/fhir` and delivery read at the same time.
+const READERS: usize = 3;
+/// How long a statement waits for a lock of another connection (a checkpoint, a backup tool).
+const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
+/// Prepared statements kept per connection; more than there are fixed statements.
+const CACHED_STATEMENTS: usize = 96;
+/// The WAL file is cut back to this size after a checkpoint, bytes.
+const WAL_BYTES_MAX: u64 = 64 * 1024 * 1024;
+
+/// The store in one SQLite file. Safe to call from any number of threads; calls block.
+pub struct SqliteStore {
+    writer: Mutex<Connection>,
+    /// Empty for a store in memory: then the writer reads too.
+    readers: Vec<Mutex<Connection>>,
+    turn: AtomicUsize,
+    /// Holds the advisory lock as long as the store lives; None in memory.
+    _guard: Option<File>,
+}
+
+impl SqliteStore {
+    /// Open the file, creating it (readable by its owner only) when absent, and bring its schema
+    /// up to this program's. Its folder must exist. `<path>.lock` is locked as long as the store
+    /// lives, so that two processes never deliver the same outbox; the lock falls with the
+    /// process, the file stays and may be deleted when no process runs.
+    ///
+    /// # Errors
+    /// `Open` when the file cannot be opened or another process holds the lock, `Newer` when a
+    /// newer program wrote it (the file is left untouched), `Statement` when a migration fails.
+    pub fn open(path: impl AsRef<Path>) -> Result<Self, StoreError> {
+        let path = path.as_ref();
+        let failed = |cause: String| StoreError::Open {
+            path: path.display().to_string(),
+            cause,
+        };
+        let guard = guard(path).map_err(failed)?;
+        owner_only(path).map_err(|error| failed(error.to_string()))?;
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let mut writer = Connection::open_with_flags(path, flags).map_err(|error| failed(error.to_string()))?;
+        settle(&writer).map_err(|error| failed(error.to_string()))?;
+        schema::refuse_newer(&writer, failed)?;
+        durable(&writer).map_err(|error| failed(error.to_string()))?;
+        schema::migrate(&mut writer)?;
+        let mut readers = Vec::with_capacity(READERS);
+        for _ in 0..READERS {
+            let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+            let reader = Connection::open_with_flags(path, flags).map_err(|error| failed(error.to_string()))?;
+            settle(&reader).map_err(|error| failed(error.to_string()))?;
+            readers.push(Mutex::new(reader));
+        }
+        Ok(Self::new(writer, readers, Some(guard)))
+    }
+
+    /// A store that is gone when it is dropped: for the demonstration and for tests. One
+    /// connection serves reads and writes.
+    ///
+    /// # Errors
+    /// `Open` or `Statement` when SQLite has no memory for it.
+    pub fn in_memory() -> Result<Self, StoreError> {
+        let failed = |error: rusqlite::Error| StoreError::Open {
+            path: ":memory:".to_owned(),
+            cause: error.to_string(),
+        };
+        let mut writer = Connection::open_in_memory().map_err(failed)?;
+        settle(&writer).map_err(failed)?;
+        schema::migrate(&mut writer)?;
+        Ok(Self::new(writer, Vec::new(), None))
+    }
+
+    fn new(writer: Connection, readers: Vec<Mutex<Connection>>, guard: Option<File>) -> Self {
+        Self {
+            writer: Mutex::new(writer),
+            readers,
+            turn: AtomicUsize::new(0),
+            _guard: guard,
+        }
+    }
+
+    /// One named write: an IMMEDIATE transaction, committed when `work` succeeds, else rolled back.
+    fn write<T>(
+        &self,
+        action: &'static str,
+        work: impl FnOnce(&Transaction<'_>) -> Result<T, Fault>,
+    ) -> Result<T, StoreError> {
+        let mut connection = locked(&self.writer);
+        let attempt = || {
+            let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+            let value = work(&transaction)?;
+            transaction.commit()?;
+            Ok(value)
+        };
+        attempt().map_err(|fault: Fault| fault.during(action))
+    }
+
+    /// One named read: everything in it sees the same moment of the database.
+    fn query<T>(
+        &self,
+        action: &'static str,
+        work: impl FnOnce(&Transaction<'_>) -> Result<T, Fault>,
+    ) -> Result<T, StoreError> {
+        let mut connection = self.reader();
+        let attempt = || {
+            let transaction = connection.transaction()?;
+            let value = work(&transaction)?;
+            transaction.commit()?;
+            Ok(value)
+        };
+        attempt().map_err(|fault: Fault| fault.during(action))
+    }
+
+    /// A free reader; when none is free, wait for one, taking turns.
+    fn reader(&self) -> MutexGuard<'_, Connection> {
+        if self.readers.is_empty() {
+            return locked(&self.writer);
+        }
+        for reader in &self.readers {
+            if let Ok(free) = reader.try_lock() {
+                return free;
+            }
+        }
+        let turn = self.turn.fetch_add(1, Ordering::Relaxed);
+        locked(&self.readers[turn % self.readers.len()])
+    }
+}
+
+/// A panic of another thread has rolled its transaction back while unwinding, so the connection
+/// behind a poisoned mutex is sound.
+fn locked(connection: &Mutex<Connection>) -> MutexGuard<'_, Connection> {
+    connection.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// The exclusive advisory lock beside the database, or why it cannot be had. SQLite's own
+/// exclusive mode would shut out our readers and a backup too.
+fn guard(path: &Path) -> Result<File, String> {
+    let mut name = path.as_os_str().to_owned();
+    name.push(".lock");
+    let name = PathBuf::from(name);
+    let file = OpenOptions::new()
+        .create(true)
+        .truncate(false)
+        .write(true)
+        .open(&name)
+        .map_err(|error| format!("the lock file {} cannot be opened ({error})", name.display()))?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err(format!(
+            "another process holds the lock file {}; stop that process first, or give this one another store path",
+            name.display()
+        )),
+        Err(TryLockError::Error(error)) => Err(format!("the lock file {} cannot be locked ({error})", name.display())),
+    }
+}
+
+/// Create the database file readable and writable by its owner only: it holds patient data.
+/// SQLite gives its WAL files the same mode.
+fn owner_only(path: &Path) -> std::io::Result<()> {
+    let mut options = OpenOptions::new();
+    options.create(true).truncate(false).write(true);
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::OpenOptionsExt;
+        options.mode(0o600);
+    }
+    options.open(path).map(drop)
+}
+
+/// Settings of every connection. Sorting happens in memory: no patient data in temporary files.
+fn settle(connection: &Connection) -> rusqlite::Result<()> {
+    connection.busy_timeout(BUSY_TIMEOUT)?;
+    connection.set_prepared_statement_cache_capacity(CACHED_STATEMENTS);
+    connection.pragma_update(None, "foreign_keys", true)?;
+    connection.pragma_update(None, "temp_store", "MEMORY")
+}
+
+/// Settings of the writer of a file.
+fn durable(writer: &Connection) -> rusqlite::Result<()> {
+    writer.pragma_update(None, "journal_mode", "WAL")?;
+    writer.pragma_update(None, "synchronous", "FULL")?;
+    writer.pragma_update(None, "journal_size_limit", WAL_BYTES_MAX.cast_signed())
+}
+
+impl Store for SqliteStore {
+    fn load_patient(&self, patient: &PatientKey) -> Result<State, StoreError> {
+        self.query("load a patient", |tx| read::patient(tx, patient))
+    }
+
+    fn input(&self, resource_type: &str, id: &str) -> Result<Option<InputRow>, StoreError> {
+        self.query("read an input", |tx| read::input(tx, resource_type, id))
+    }
+
+    fn commit(&self, commit: &Commit) -> Result<(), StoreError> {
+        self.write("commit", |tx| write::commit(tx, commit))
+    }
+
+    fn patients_due(&self, now: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError> {
+        self.query("list the patients due", |tx| read::patients_due(tx, now, limit))
+    }
+
+    fn next_due(&self) -> Result<Option<Instant>, StoreError> {
+        self.query("find the next patient due", read::next_due)
+    }
+
+    fn inputs_after(&self, after: Option<(&str, &str)>, limit: usize) -> Result<Vec<InputRow>, StoreError> {
+        self.query("list inputs", |tx| read::inputs_after(tx, after, limit))
+    }
+
+    fn meta(&self, key: &str) -> Result<Option<String>, StoreError> {
+        self.query("read a meta value", |tx| read::meta(tx, key))
+    }
+
+    fn cursor(&self, name: &str) -> Result<Option<Instant>, StoreError> {
+        self.query("read a cursor", |tx| read::cursor(tx, name))
+    }
+
+    fn outbox_due(&self, now: Instant, limit: usize) -> Result<Vec<OutboxEntry>, StoreError> {
+        self.query("list the outbox entries due", |tx| outbox::due(tx, now, limit))
+    }
+
+    fn outbox_settle(&self, settlements: &[Settlement], now: Instant) -> Result<(), StoreError> {
+        self.write("settle outbox entries", |tx| outbox::settle(tx, settlements, now))
+    }
+
+    fn remote_reference(&self, identity: &uuid::Uuid) -> Result<Option<String>, StoreError> {
+        self.query("read a remote reference", |tx| outbox::remote_reference(tx, identity))
+    }
+
+    fn outbox_resend(&self, seq: i64, now: Instant) -> Result<bool, StoreError> {
+        self.write("resend an outbox entry", |tx| outbox::resend(tx, seq, now))
+    }
+
+    fn outbox_list(&self, state: OutboxState, limit: usize) -> Result<Vec<OutboxEntry>, StoreError> {
+        self.query("list outbox entries", |tx| outbox::list(tx, state, limit))
+    }
+
+    fn search(&self, query: &SearchQuery) -> Result<SearchPage, StoreError> {
+        self.query("search", |tx| search::search(tx, query))
+    }
+
+    fn read(&self, resource_type: &str, id: &str) -> Result<Option<InputRow>, StoreError> {
+        self.query("read a resource", |tx| search::read(tx, resource_type, id))
+    }
+
+    fn open_concerns(&self) -> Result<Vec<StateRow>, StoreError> {
+        self.query("list the open concerns", read::open_concerns)
+    }
+
+    fn events(&self, patient: &PatientKey, limit: usize) -> Result<Vec<EventRow>, StoreError> {
+        self.query("list the events of a patient", |tx| read::events(tx, patient, limit))
+    }
+
+    fn derived(&self, patient: &PatientKey, limit: usize) -> Result<Vec<DerivedRow>, StoreError> {
+        self.query("list derived resources", |tx| read::derived(tx, patient, limit))
+    }
+
+    fn set_aside(&self, patient: Option<&PatientKey>, limit: usize) -> Result<Vec<SetAsideRow>, StoreError> {
+        self.query("list what is set aside", |tx| read::set_aside(tx, patient, limit))
+    }
+
+    fn counts(&self) -> Result<Counts, StoreError> {
+        self.query("count", read::counts)
+    }
+
+    fn probe_writable(&self) -> Result<(), StoreError> {
+        self.write("prove that a write can be committed", write::probe)
+    }
+}

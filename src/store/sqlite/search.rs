@@ -1,0 +1,172 @@
+//! FHIR search and read over what `/fhir` serves: inputs and derived resources together.
+
+use super::rows::{Fault, bounded, input_row};
+use crate::store::records::{InputRow, SearchPage, SearchQuery};
+use crate::store::stamp::stamp;
+use rusqlite::types::Value;
+use rusqlite::{OptionalExtension, Transaction, params_from_iter};
+
+/// The input or the derived resource behind each address, in the columns of `input_row`.
+const SERVED: &str = "SELECT resources.resource_type, resources.id, resources.deleted, resources.updated,
+        CASE WHEN input_row IS NULL THEN derived.last_updated ELSE inputs.last_updated END AS last_updated,
+        CASE WHEN input_row IS NULL THEN derived.version ELSE inputs.version_number END AS version_number,
+        CASE WHEN input_row IS NULL THEN CAST(derived.version AS TEXT) ELSE inputs.version_id END AS version_id,
+        CASE WHEN input_row IS NULL THEN derived.digest ELSE inputs.digest END AS digest,
+        CASE WHEN input_row IS NULL THEN derived.last_updated ELSE inputs.received END AS received,
+        CASE WHEN input_row IS NULL THEN derived.patient ELSE inputs.patient END AS patient,
+        CASE WHEN input_row IS NULL THEN derived.body ELSE inputs.body END AS body
+ FROM resources
+ LEFT JOIN inputs ON inputs.row = resources.input_row
+ LEFT JOIN derived ON resources.input_row IS NULL AND derived.identity = resources.id";
+
+/// A row as it is served: the body carries id, versionId and lastUpdated of the row.
+fn served_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<InputRow> {
+    let mut served = input_row(row)?;
+    let updated = super::rows::instant(row, "updated")?;
+    served.body = stamp(&served.body, &served.id, &served.version.id, updated);
+    Ok(served)
+}
+
+pub(super) fn read(tx: &Transaction<'_>, resource_type: &str, id: &str) -> Result<Option<InputRow>, Fault> {
+    let sql = format!("{SERVED} WHERE resources.resource_type = ?1 AND resources.id = ?2");
+    let mut statement = tx.prepare_cached(&sql)?;
+    Ok(statement.query_row([resource_type, id], served_row).optional()?)
+}
+
+/// One page and the total, both of the same moment. Order: (lastUpdated, id), so that a page never
+/// depends on the plan that SQLite chose.
+pub(super) fn search(tx: &Transaction<'_>, query: &SearchQuery) -> Result<SearchPage, Fault> {
+    let filter = Filter::of(query);
+    let count = format!("SELECT COUNT(*) FROM resources WHERE {}", filter.sql);
+    let total: i64 = tx
+        .prepare_cached(&count)?
+        .query_row(params_from_iter(&filter.values), |row| row.get(0))?;
+    let way = if query.newest_first { "DESC" } else { "ASC" };
+    // The page is chosen from the index alone; bodies are read only for its rows.
+    let sql = format!(
+        "{SERVED} WHERE resources.key IN (SELECT key FROM resources WHERE {} ORDER BY updated {way}, id {way}
+         LIMIT {} OFFSET {}) ORDER BY resources.updated {way}, resources.id {way}",
+        filter.sql,
+        filter.place(1),
+        filter.place(2),
+    );
+    let page = [bounded(query.count), bounded(query.offset)].map(Value::Integer);
+    let mut statement = tx.prepare_cached(&sql)?;
+    let rows = statement.query_map(params_from_iter(filter.values.iter().chain(&page)), served_row)?;
+    Ok(SearchPage {
+        rows: rows.collect::<Result<_, _>>()?,
+        total: usize::try_from(total).unwrap_or(0),
+    })
+}
+
+/// Conditions on `resources`, with the values of their numbered placeholders.
+struct Filter {
+    sql: String,
+    values: Vec<Value>,
+}
+
+impl Filter {
+    fn of(query: &SearchQuery) -> Self {
+        let mut filter = Self {
+            sql: String::from("resources.deleted = 0"),
+            values: Vec::new(),
+        };
+        filter.text("resources.resource_type = ", &query.resource_type);
+        if let Some(patient) = &query.patient {
+            filter.text("resources.subject = ", patient);
+        }
+        filter.any_of("resources.id", &query.ids);
+        filter.any_of("resources.status", &query.statuses);
+        let bounds = [
+            ("resources.updated >= ", query.updated_from),
+            ("resources.updated < ", query.updated_before),
+            // A resource whose effective time overlaps the asked span matches (FHIR `ge`, `lt`).
+            ("resources.effective_end >= ", query.effective_from),
+            ("resources.effective_start < ", query.effective_before),
+        ];
+        for (condition, bound) in bounds {
+            if let Some(at) = bound {
+                filter.value(condition, Value::Integer(at.millis()));
+            }
+        }
+        filter.identifier(query);
+        filter.codes(query);
+        filter
+    }
+
+    /// The placeholder `ahead` places after the values so far.
+    fn place(&self, ahead: usize) -> String {
+        format!("?{}", self.values.len() + ahead)
+    }
+
+    fn bind(&mut self, value: Value) -> String {
+        self.values.push(value);
+        self.place(0)
+    }
+
+    fn value(&mut self, condition: &str, value: Value) {
+        let place = self.bind(value);
+        self.sql.push_str(" AND ");
+        self.sql.push_str(condition);
+        self.sql.push_str(&place);
+    }
+
+    fn text(&mut self, condition: &str, text: &str) {
+        self.value(condition, Value::Text(text.to_owned()));
+    }
+
+    fn any_of(&mut self, column: &str, texts: &[String]) {
+        if texts.is_empty() {
+            return;
+        }
+        let places: Vec<_> = texts.iter().map(|text| self.bind(Value::Text(text.clone()))).collect();
+        self.sql.push_str(&format!(" AND {column} IN ({})", places.join(", ")));
+    }
+
+    /// `column = value`, and the system too when one is named (empty: the one without a system).
+    fn token(&mut self, column: &str, system: Option<&String>, value: &str) -> String {
+        let value = self.bind(Value::Text(value.to_owned()));
+        match system {
+            Some(system) => {
+                let system = self.bind(Value::Text(system.clone()));
+                format!("({column} = {value} AND system = {system})")
+            }
+            None => format!("({column} = {value})"),
+        }
+    }
+
+    fn identifier(&mut self, query: &SearchQuery) {
+        if let Some((system, value)) = &query.identifier {
+            let token = self.token("value", system.as_ref(), value);
+            self.sql.push_str(&format!(
+                " AND resources.key IN (SELECT key FROM resource_identifiers WHERE {token})"
+            ));
+        }
+    }
+
+    fn codes(&mut self, query: &SearchQuery) {
+        if query.codes.is_empty() {
+            return;
+        }
+        let tokens: Vec<_> = query
+            .codes
+            .iter()
+            .map(|(system, code)| self.token("code", system.as_ref(), code))
+            .collect();
+        let tokens = tokens.join(" OR ");
+        // A code alone is shared by much of the table: when something narrower is asked too, look
+        // at the codes of each candidate; else start from the index of codes.
+        let narrow = query.patient.is_some()
+            || query.updated_from.is_some()
+            || query.identifier.is_some()
+            || !query.ids.is_empty();
+        let condition = if narrow {
+            format!(
+                " AND EXISTS (SELECT 1 FROM resource_codes WHERE resource_codes.key = resources.key AND ({tokens}))"
+            )
+        } else {
+            format!(" AND resources.key IN (SELECT key FROM resource_codes WHERE {tokens})")
+        };
+        self.sql.push_str(&condition);
+    }
+}
