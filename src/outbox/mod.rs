@@ -5,5 +5,21 @@
 //! A reference to another derived resource is written as `urn:uuid:<identity>`; delivery turns it
 //! into the server's own id, the self-contained endpoint into `Observation/<identity>`.
 
+mod body_site;
+pub mod build;
+pub mod communication;
+pub mod context;
+pub mod delta_observation;
+pub mod device;
 pub mod draft;
 pub mod identity;
+pub mod invariants;
+pub mod local_references;
+pub mod message_text;
+pub mod numbers;
+pub mod parts;
+pub mod validate;
+pub mod wording;
+
+pub use context::{MessageContext, Mode, SheetRef};
+pub use validate::Validator;

@@ -1,0 +1,120 @@
+//! The Communication by which a concern is told (HL7 FHIR R4 Communication).
+
+use crate::outbox::context::MessageContext;
+use crate::outbox::draft::{GroundLost, MessageDraft, Occasion, SourceRef};
+use crate::outbox::message_text::message_text;
+use crate::outbox::{device, parts};
+use crate::rules::Tier;
+use serde_json::{Value, json};
+
+/// CodeSystem of Communication.category.
+pub const CATEGORY_SYSTEM: &str = "http://terminology.hl7.org/CodeSystem/communication-category";
+
+/// The Communication. `status` is `completed`: the message is the record itself, complete once it
+/// is written; whether somebody has seen it is another Communication's or `received`'s to say.
+pub fn communication(draft: &MessageDraft, ctx: &MessageContext) -> Value {
+    let mut resource = json!({
+        "resourceType": "Communication",
+        "id": draft.identity.to_string(),
+        "meta": parts::meta(ctx.mode),
+        "extension": [parts::sheet_extension(&ctx.sheet)],
+        "identifier": parts::identifier(draft.identity),
+        "status": "completed",
+        "category": [category(draft)],
+        "priority": priority(draft),
+        "subject": parts::patient_reference(&draft.patient),
+        "sent": draft.at.to_string(),
+        "sender": device::reference(),
+        "payload": payload(draft, ctx),
+    });
+    if let Some(predecessor) = draft.predecessor {
+        resource["inResponseTo"] = json!([parts::derived_reference("Communication", predecessor)]);
+    }
+    let about = about(draft);
+    if !about.is_empty() {
+        resource["reasonReference"] = Value::Array(about.clone());
+        resource["about"] = Value::Array(about);
+    }
+    if !ctx.recipients.is_empty() {
+        resource["recipient"] = ctx
+            .recipients
+            .iter()
+            .map(|recipient| recipient_reference(recipient))
+            .collect();
+    }
+    resource
+}
+
+/// `alert` for a rise to act or critical, `notification` for all else, so that a site can ring for
+/// the one and list the other.
+fn category(draft: &MessageDraft) -> Value {
+    let alert = draft.occasion == Occasion::Raised && draft.tier >= Some(Tier::Act);
+    let (code, display) = if alert {
+        ("alert", "Alert")
+    } else {
+        ("notification", "Notification")
+    };
+    json!({ "coding": [{ "system": CATEGORY_SYSTEM, "code": code, "display": display }] })
+}
+
+/// FHIR request-priority. A withdrawal or resolution goes out as urgently as what it answers: who
+/// acts on an alert must learn at the same speed that its ground is gone.
+fn priority(draft: &MessageDraft) -> &'static str {
+    let tier = match draft.occasion {
+        Occasion::Raised => draft.tier,
+        Occasion::Withdrawn | Occasion::Resolved => draft.tier_before,
+    };
+    if tier >= Some(Tier::Act) { "stat" } else { "urgent" }
+}
+
+/// What is spoken of: the delta Observation; when there is none, the source Observations.
+fn about(draft: &MessageDraft) -> Vec<Value> {
+    if let Some(identity) = draft.delta_identity {
+        return vec![parts::derived_reference("Observation", identity)];
+    }
+    let mut sources: Vec<SourceRef> = Vec::new();
+    let measured = draft
+        .compartment
+        .iter()
+        .chain(draft.delta.iter().flat_map(|f| [&f.compartment, &f.diastolic]));
+    sources.extend(measured.flat_map(|measured| measured.sources.iter().cloned()));
+    // A deleted source leaves a reference that resolves to nothing: it still names what was lost.
+    sources.extend(draft.lost.iter().map(|lost| SourceRef {
+        reference: lost_source(lost),
+        version_id: String::new(),
+    }));
+    let mut references: Vec<Value> = Vec::new();
+    for (index, source) in sources.iter().enumerate() {
+        if !sources[..index]
+            .iter()
+            .any(|earlier| earlier.reference == source.reference)
+        {
+            references.push(parts::source_reference(source));
+        }
+    }
+    references
+}
+
+fn lost_source(lost: &GroundLost) -> String {
+    match lost {
+        GroundLost::SourceWithdrawn { source, .. }
+        | GroundLost::Recomputed { source, .. }
+        | GroundLost::NoLongerUsable { source } => source.clone(),
+    }
+}
+
+fn recipient_reference(recipient: &str) -> Value {
+    if recipient.contains('/') || recipient.starts_with("urn:") {
+        json!({ "reference": recipient })
+    } else {
+        json!({ "display": recipient })
+    }
+}
+
+fn payload(draft: &MessageDraft, ctx: &MessageContext) -> Value {
+    let mut payload = vec![json!({ "contentString": message_text(draft, &ctx.sheet) })];
+    if let Some(identity) = draft.delta_identity {
+        payload.push(json!({ "contentReference": parts::derived_reference("Observation", identity) }));
+    }
+    Value::Array(payload)
+}

@@ -1,0 +1,501 @@
+//! Every sentence that a person reads in what is derived, in one place: Observation notes,
+//! Communication payloads and the page speak with one voice.
+//!
+//! The voice: says what was measured, with the age of each number, and what to do next. It never
+//! gives an all-clear, never names a diagnosis, never asks anyone to hold back, and defers to
+//! local protocol and licensed practice. [`FORBIDDEN`] lists what no text may contain.
+
+use crate::fhir::{Decimal, Instant};
+use crate::outbox::draft::{AgeClass, AgeNote, DeltaDraft, DeltaFacts, GroundLost, Measured};
+use crate::outbox::numbers::{whole_compartment, whole_diastolic};
+use crate::recognise::reading::{Comparator, Method, ReadingStatus, Side, Site, Withdrawal};
+use crate::rules::Tier;
+
+/// Phrases that no text may contain: each says or suggests that a limb needs nothing. Compared in
+/// lower case at the start of a word; see [`forbidden_in`].
+pub const FORBIDDEN: &[&str] = &[
+    "safe",
+    "rule out",
+    "ruled out",
+    "rules out",
+    "ruling out",
+    "normal",
+    "no compartment syndrome",
+    "all clear",
+    "all-clear",
+    "cleared",
+    "wait",
+    "reassur",
+    "exclude compartment",
+    "excludes compartment",
+    "excluded",
+    "stable",
+    "healthy",
+    "no danger",
+    "no risk",
+    "low risk",
+    "not at risk",
+    "no concern",
+    "no action",
+    "no need",
+    "not needed",
+    "nothing to do",
+    "fine",
+    "okay",
+    "satisfactory",
+    "acceptable",
+    "within limits",
+    "has compartment syndrome",
+    "diagnosed with",
+    "confirms compartment",
+];
+
+/// The one statement of AAOS 2018 that may be quoted, and only in this form.
+const ALLOWED: &str = "helps to rule out";
+
+/// The first phrase of [`FORBIDDEN`] that stands in `text`, if any. Also for the rule sheet's own
+/// sentences, which a site can write.
+pub fn forbidden_in(text: &str) -> Option<&'static str> {
+    let lower = text.to_lowercase().replace(ALLOWED, "");
+    FORBIDDEN.iter().copied().find(|phrase| starts_a_word(&lower, phrase))
+}
+
+/// True when `phrase` stands in `text` and does not begin inside a word ("safe" in "unsafe").
+fn starts_a_word(text: &str, phrase: &str) -> bool {
+    text.match_indices(phrase)
+        .any(|(at, _)| !text[..at].chars().next_back().is_some_and(char::is_alphanumeric))
+}
+
+/// Observation.code.text of a delta.
+pub const DELTA_CODE_TEXT: &str = "Delta pressure (diastolic − compartment pressure)";
+/// Observation.referenceRange.type.text.
+pub const RANGE_TYPE: &str = "alert threshold";
+
+/// Observation.referenceRange.text.
+pub fn range_text(threshold_mmhg: i64) -> String {
+    format!(
+        "Alerts at or below {threshold_mmhg} mmHg. Above it this rule is not met; that is no finding about the limb."
+    )
+}
+
+// ---- atoms -------------------------------------------------------------------------------------
+
+/// `2026-03-05 22:10 UTC`.
+pub fn when(at: Instant) -> String {
+    let text = at.to_string();
+    match (text.get(..10), text.get(11..16)) {
+        (Some(day), Some(time)) if text.ends_with('Z') => format!("{day} {time} UTC"),
+        _ => text,
+    }
+}
+
+/// How long: "under 1 min", "7 min", "2 h 05 min" (from two hours on).
+pub fn duration(minutes: i64) -> String {
+    match minutes.unsigned_abs() {
+        0 => String::from("under 1 min"),
+        m @ 1..120 => format!("{m} min"),
+        m => format!("{} h {:02} min", m / 60, m % 60),
+    }
+}
+
+/// "4 min before this message", against the moment at which the message was decided.
+pub fn age(at: Instant, now: Instant) -> String {
+    let minutes = now.minutes_since(at);
+    let side = if now < at { "after" } else { "before" };
+    format!("{} {side} this message", duration(minutes))
+}
+
+/// "2 min earlier", "3 min later", "at the same minute", against another reading.
+fn offset(at: Instant, against: Instant) -> String {
+    match at.minutes_since(against) {
+        0 => String::from("at the same minute"),
+        m if m < 0 => format!("{} earlier", duration(m)),
+        m => format!("{} later", duration(m)),
+    }
+}
+
+/// The method in words.
+pub fn method(method: Method) -> &'static str {
+    match method {
+        Method::Cuff => "cuff",
+        Method::ArterialLine => "arterial line",
+        Method::Needle => "needle",
+        Method::Catheter => "catheter",
+        Method::Unstated => "method not stated",
+    }
+}
+
+/// Code of the age class in the pairing extension.
+pub fn age_class_code(age: AgeClass) -> &'static str {
+    match age {
+        AgeClass::Simultaneous => "simultaneous",
+        AgeClass::Paired => "paired",
+        AgeClass::Stale => "stale",
+    }
+}
+
+/// "sent as 5.33 kPa", or nothing when what is shown is what was sent.
+fn as_sent(measured: &Measured, shown: Decimal) -> Option<String> {
+    let pressure = &measured.pressure;
+    let unit_shown = matches!(pressure.sent_unit.as_str(), "mm[Hg]" | "mmHg" | "mm Hg");
+    let same = unit_shown && pressure.sent_value.parse() == Ok(shown);
+    (!same).then(|| format!("sent as {} {}", pressure.sent_value, pressure.sent_unit))
+}
+
+/// A number under its comparator: "at least 40".
+fn bounded(number: Decimal, comparator: Option<Comparator>) -> String {
+    match comparator {
+        None => number.to_string(),
+        Some(Comparator::Less) => format!("below {number}"),
+        Some(Comparator::LessOrEqual) => format!("at most {number}"),
+        Some(Comparator::GreaterOrEqual) => format!("at least {number}"),
+        Some(Comparator::Greater) => format!("above {number}"),
+    }
+}
+
+/// "70 (cuff, 2 min earlier)"; empty parts leave no brackets.
+fn term(shown: Decimal, measured: &Measured, parts: [Option<String>; 3]) -> String {
+    let number = bounded(shown, measured.pressure.comparator);
+    let inside: Vec<String> = parts.into_iter().flatten().collect();
+    if inside.is_empty() {
+        number
+    } else {
+        format!("{number} ({})", inside.join(", "))
+    }
+}
+
+// ---- the arithmetic ----------------------------------------------------------------------------
+
+/// "70 (cuff, 2 min earlier) − 40 (sent as 5.33 kPa) = 30 mmHg". Whole mmHg as compared; when
+/// rounding each number hides the sum, the exact difference is given too.
+pub fn arithmetic(facts: &DeltaFacts) -> String {
+    let (compartment, diastolic) = (&facts.compartment, &facts.diastolic);
+    let shown_d = whole_diastolic(diastolic.pressure.mmhg);
+    let shown_c = whole_compartment(compartment.pressure.mmhg);
+    // The age is told on the number whose time is not the delta's own.
+    let (age_d, age_c) = if facts.carried {
+        (None, Some(offset(compartment.at, diastolic.at)))
+    } else {
+        (Some(offset(diastolic.at, compartment.at)), None)
+    };
+    let method_c = (compartment.method != Method::Unstated).then(|| method(compartment.method).to_string());
+    let method_d = Some(method(diastolic.method).to_string());
+    let left = term(shown_d, diastolic, [method_d, as_sent(diastolic, shown_d), age_d]);
+    let right = term(shown_c, compartment, [method_c, as_sent(compartment, shown_c), age_c]);
+    let bound = if facts.bounded_above { "at most " } else { "" };
+    let whole = facts.delta_whole_mmhg;
+    let exact = if shown_d - shown_c == Decimal::from(whole) {
+        String::new()
+    } else {
+        let tenth = crate::outbox::parts::tenth_mmhg(facts.delta_mmhg);
+        format!(" (computed before rounding: {tenth} mmHg, a half goes toward the alert)")
+    };
+    format!("{left} − {right} = {bound}{whole} mmHg{exact}")
+}
+
+/// "Compartment pressure 40 mmHg (needle, sent as 5.33 kPa), left anterior …, 2026-03-05 22:10
+/// UTC, 4 min before this message." `now` None in an Observation's note, which has no reader's time.
+pub fn compartment_sentence(measured: &Measured, site: Option<&Site>, now: Instant) -> String {
+    let shown = whole_compartment(measured.pressure.mmhg);
+    let place = site.map(|site| format!(", {site}")).unwrap_or_default();
+    format!(
+        "Compartment pressure {}{place}, {}.",
+        reading(measured, shown),
+        moment(measured, now)
+    )
+}
+
+/// The same for the diastolic.
+pub fn diastolic_sentence(measured: &Measured, now: Instant) -> String {
+    let shown = whole_diastolic(measured.pressure.mmhg);
+    format!(
+        "Diastolic pressure {}, {}.",
+        reading(measured, shown),
+        moment(measured, now)
+    )
+}
+
+fn reading(measured: &Measured, shown: Decimal) -> String {
+    let number = bounded(shown, measured.pressure.comparator);
+    let mut inside = vec![method(measured.method).to_string()];
+    inside.extend(as_sent(measured, shown));
+    format!("{number} mmHg ({})", inside.join(", "))
+}
+
+fn moment(measured: &Measured, now: Instant) -> String {
+    format!("{}, {}", when(measured.at), age(measured.at, now))
+}
+
+// ---- what each circumstance adds ---------------------------------------------------------------
+
+/// Whitney 2014 J Trauma Acute Care Surg 76:479-83: 48 tibial shaft fractures, 35 % (95 % CI
+/// 21.5–48.5) of unsuspected limbs met delta 30 on one reading.
+pub const SINGLE_READING: &str = "One reading only: in limbs nobody suspected, 35 % of single readings are this low (Whitney 2014). Treat it as unconfirmed: examine and measure again now.";
+/// A stale diastolic alerts all the same (invariant 4).
+pub const STALE: &str = "The diastolic is old against this compartment pressure; the alert stands all the same. Measure the blood pressure again now.";
+/// A newer diastolic against the last compartment reading.
+pub const CARRIED: &str = "Carried: the diastolic is new, the compartment pressure is the last one received. Measure again: compartment pressure and blood pressure together.";
+/// Sustained time is a label, never a delay.
+pub const SUSTAINED: &str = "Sustained means at or below the threshold on each reading received over that time; between readings nothing is known. It is a label, not a reason for delay.";
+/// A comparator makes the delta an upper bound.
+pub const BOUNDED: &str =
+    "A source gives only a bound, so the delta pressure is at most the number shown; it may be lower.";
+/// A source is preliminary.
+pub const PRELIMINARY: &str = "A source is preliminary (not yet verified at its origin); it is used as it stands.";
+/// Side missing (invariant 7).
+pub const SIDE_UNSTATED: &str = "The record does not state the side: find out which limb was measured.";
+/// Children: Staudt 2008, and Eur J Trauma Emerg Surg 2019;45:493-7 (13 of 20 well children had a
+/// delta below 30 in a compartment).
+pub const CHILD: &str = "Adult rule, not validated in children: their resting compartment pressures are higher, and a low delta pressure is common in them (Staudt 2008). Examine, and ask senior help early.";
+/// Birth date not known.
+pub const AGE_UNKNOWN: &str = "Age not known: adult rule, not validated in children.";
+/// No diastolic at all.
+pub const NO_DIASTOLIC: &str = "No usable diastolic stands near this compartment pressure, so no delta pressure can be computed. Measure the blood pressure now, not on the injured limb.";
+/// Outside the plausible range.
+pub const IMPLAUSIBLE: &str = "A value is outside the plausible range. It may be an error of zero, height or device, or it may be true: examine the limb and measure again now.";
+
+/// The age note, when one is due.
+pub fn age_note(note: AgeNote) -> Option<&'static str> {
+    match note {
+        AgeNote::InBand => None,
+        AgeNote::Child => Some(CHILD),
+        AgeNote::Unknown => Some(AGE_UNKNOWN),
+    }
+}
+
+/// What the facts of a delta call for saying, in order of weight.
+pub fn delta_cautions(facts: &DeltaFacts) -> Vec<&'static str> {
+    let preliminary = [&facts.compartment, &facts.diastolic]
+        .iter()
+        .any(|m| m.status == ReadingStatus::Preliminary);
+    [
+        (facts.carried, CARRIED),
+        (!facts.carried && facts.age == AgeClass::Stale, STALE),
+        (facts.bounded_above, BOUNDED),
+        (preliminary, PRELIMINARY),
+        (facts.site.side == Side::Unstated, SIDE_UNSTATED),
+    ]
+    .into_iter()
+    .filter_map(|(holds, sentence)| holds.then_some(sentence))
+    .collect()
+}
+
+/// What to do next when the rule sheet gives no sentence of its own.
+pub fn next_step(tier: Option<Tier>) -> &'static str {
+    match tier {
+        Some(Tier::Critical) => {
+            "Call senior help now, examine the limb, release dressings and splints, follow local protocol for urgent decompression."
+        }
+        Some(Tier::Act) => {
+            "Examine the limb now and measure compartment pressure and blood pressure again now; call senior help as local protocol says."
+        }
+        Some(Tier::Watch) => {
+            "Examine the limb and repeat compartment pressure and blood pressure at the interval of local protocol."
+        }
+        Some(Tier::Check) => {
+            "Put the measurement right now: examine the limb, measure compartment pressure and blood pressure."
+        }
+        None => {
+            "Keep examining the limb and repeat or continue compartment pressure and blood pressure as local protocol says."
+        }
+    }
+}
+
+/// Why an earlier message has lost a ground.
+pub fn lost(ground: &GroundLost) -> String {
+    match ground {
+        GroundLost::SourceWithdrawn { source, how } => match how {
+            Withdrawal::EnteredInError => format!("{source} was marked as entered in error."),
+            Withdrawal::Cancelled => format!("{source} was cancelled."),
+            Withdrawal::Deleted => format!("{source} was deleted at its origin."),
+            Withdrawal::MovedToAnotherPatient => format!("{source} now names another patient."),
+        },
+        GroundLost::Recomputed {
+            source,
+            delta_now_whole_mmhg: Some(now),
+        } => {
+            format!(
+                "{source} was corrected, or another diastolic now stands nearest; delta pressure is now {now} mmHg."
+            )
+        }
+        GroundLost::Recomputed {
+            source,
+            delta_now_whole_mmhg: None,
+        } => format!("{source} was corrected, or its diastolic fell away; no delta pressure can be computed now."),
+        GroundLost::NoLongerUsable { source } => format!("{source} can no longer be used and was set aside."),
+    }
+}
+
+/// What a withdrawal means for the reader.
+pub const WITHDRAWAL: &str = "A number of an earlier message no longer stands. This tells nothing about the limb itself, and decisions may rest on that message: examine, and measure compartment pressure and blood pressure again now.";
+
+/// Resolution: the strongest statement there is (invariant 5).
+pub const RESOLUTION: &str =
+    "No rule is met by the readings received. This is a statement about readings, not about the limb.";
+/// AAOS/METRC guideline 7 Dec 2018 (Osborn & Schmidt, JAAOS 2020;28:e108).
+pub const RULE_OUT: &str =
+    "Repeated or continuous delta pressure above 30 mmHg is what helps to rule out (AAOS 2018); one reading does not.";
+
+// ---- notes of the Observation ------------------------------------------------------------------
+
+/// Observation.note of a delta: the arithmetic in words, and what it calls for saying.
+pub fn delta_note(draft: &DeltaDraft) -> String {
+    let facts = &draft.facts;
+    let mut lines = vec![format!("{}.", arithmetic(facts)), measured_at(facts)];
+    lines.extend(delta_cautions(facts).into_iter().map(String::from));
+    lines.push(SHORT_CAUTION.to_string());
+    lines.join("\n")
+}
+
+/// Observation.note once its ground is gone.
+pub fn retracted_note(last: &DeltaDraft) -> String {
+    let facts = &last.facts;
+    format!(
+        "Entered in error: a source of this delta pressure was taken back or no longer gives it. It read: {}. {} {WITHDRAWAL}",
+        arithmetic(facts),
+        measured_at(facts),
+    )
+}
+
+fn measured_at(facts: &DeltaFacts) -> String {
+    let basis = if facts.carried {
+        "The time of this Observation is the diastolic's."
+    } else {
+        "The time of this Observation is the compartment reading's."
+    };
+    format!(
+        "Compartment pressure measured {}, diastolic {}. {basis}",
+        when(facts.compartment.at),
+        when(facts.diastolic.at)
+    )
+}
+
+// ---- cautions ----------------------------------------------------------------------------------
+
+/// The caution that ends every text.
+pub const SHORT_CAUTION: &str = "An aid to judgement, not a diagnosis. Pain out of proportion and pain on passive stretch come first; never delay treatment for a measurement or for this message. Local protocol and licensed practice decide.";
+
+/// One caution of the page's footer with its source.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Caution {
+    /// What to bear in mind.
+    pub text: &'static str,
+    /// Where it is said.
+    pub source: &'static str,
+}
+
+const fn caution(text: &'static str, source: &'static str) -> Caution {
+    Caution { text, source }
+}
+
+/// The long list, for a page's footer.
+pub const CAUTIONS: &[Caution] = &[
+    caution(
+        "Acute compartment syndrome is a clinical diagnosis; pain out of proportion and pain on passive stretch come first.",
+        "BOAST 10 (2014); AAOS Now 2019",
+    ),
+    caution(
+        "Pressure is an adjunct: never delay fasciotomy for a measurement or for this service.",
+        "AAOS Now 2019; BOAST 10 (2014)",
+    ),
+    caution(
+        "Palpable pulses and absent signs do not exclude it: signs have a sensitivity of 13 to 19 %.",
+        "BOAST 10 (2014); Ulmer 2002",
+    ),
+    caution(
+        "One reading over-calls (35 % of limbs nobody suspected), and one higher reading does not exclude it.",
+        "Whitney 2014; Heckman 1994",
+    ),
+    caution(
+        "Only repeated or continuous delta pressure above 30 mmHg is what helps to rule out.",
+        "AAOS 2018",
+    ),
+    caution(
+        "Shock and anaesthesia lower the diastolic and so the delta: treat hypotension, consider the diastolic before induction. A high diastolic can hide a high compartment pressure.",
+        "Kakar 2007",
+    ),
+    caution(
+        "In patients who are sedated, obtunded, blocked, on patient-controlled analgesia, or children, signs are unreliable: measure repeatedly.",
+        "AAOS 2018; BOAST 10 (2014)",
+    ),
+    caution(
+        "Children: resting compartment pressures are higher and a low delta is common; the adult rule is not validated in them.",
+        "Staudt 2008; Eur J Trauma Emerg Surg 2019;45:493-7",
+    ),
+    caution(
+        "After ischaemia muscle tolerates less pressure than these thresholds assume.",
+        "canine spectroscopy study",
+    ),
+    caution(
+        "A reading is off by more than 5 mmHg in 40 % even when done correctly; method, level and distance from the fracture matter.",
+        "Large 2015; Heckman 1994; JBJS Am 1993;75:231-5",
+    ),
+    caution(
+        "In late or missed compartment syndrome with irreversible damage pressure does not guide.",
+        "AAOS 2018",
+    ),
+    caution(
+        "The evidence is mostly of adult tibial shaft fractures, anterior compartment, few centres; other regions are extrapolated.",
+        "read across the sources above",
+    ),
+    caution(
+        "There is no published time for which a diastolic remains valid: the ages used here are settings.",
+        "no source found",
+    ),
+    caution(
+        "Local protocol and licensed practice decide. This is software for research and integration, not a certified medical device, and silence from it is no finding.",
+        "this project",
+    ),
+];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn forbidden_sees_word_starts_and_spares_the_one_quotation() {
+        assert_eq!(forbidden_in("The limb is SAFE now"), Some("safe"));
+        assert_eq!(forbidden_in("this rules out everything"), Some("rules out"));
+        assert_eq!(forbidden_in("you can rule out it"), Some("rule out"));
+        assert_eq!(forbidden_in("perfusion is (normal)"), Some("normal"));
+        assert_eq!(forbidden_in("an unsafe limb, confined, abnormal"), None);
+        assert_eq!(forbidden_in(RULE_OUT), None);
+    }
+
+    #[test]
+    fn no_fixed_sentence_is_forbidden() {
+        let fixed = [
+            SINGLE_READING,
+            STALE,
+            CARRIED,
+            SUSTAINED,
+            BOUNDED,
+            PRELIMINARY,
+            SIDE_UNSTATED,
+            CHILD,
+            AGE_UNKNOWN,
+            NO_DIASTOLIC,
+            IMPLAUSIBLE,
+            WITHDRAWAL,
+            RESOLUTION,
+            RULE_OUT,
+            SHORT_CAUTION,
+            DELTA_CODE_TEXT,
+            RANGE_TYPE,
+        ];
+        for text in fixed.into_iter().chain(CAUTIONS.iter().map(|c| c.text)) {
+            assert_eq!(forbidden_in(text), None, "{text}");
+        }
+    }
+
+    #[test]
+    fn durations_and_moments() {
+        assert_eq!(duration(0), "under 1 min");
+        assert_eq!(duration(-7), "7 min");
+        assert_eq!(duration(125), "2 h 05 min");
+        let at = Instant::from_millis(1_772_748_600_000);
+        assert_eq!(when(at), "2026-03-05 22:10 UTC");
+        assert_eq!(age(at, at.plus_minutes(4)), "4 min before this message");
+        assert_eq!(age(at.plus_minutes(2), at), "2 min after this message");
+    }
+}
