@@ -1,5 +1,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+mod charts;
 mod fhir_datetime;
 mod fhir_quantity;
+mod pages;
 mod store;
