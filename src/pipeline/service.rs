@@ -88,7 +88,7 @@ impl Service {
         let engine = engine.start(shutdown.clone())?;
         tasks.extend(polling.into_iter().flat_map(|polling| polling.tasks));
         if let Some(sink) = config.sink.as_ref().filter(|_| settings.deliver) {
-            tasks.push(deliver(sink, &store, &wake, &clock, &shutdown)?);
+            tasks.push(deliver(sink, &store, &app, &wake, &clock, &shutdown)?);
         }
         let page = PageState {
             store: Arc::clone(&shared),
@@ -281,12 +281,14 @@ impl Polling {
 fn deliver(
     sink: &SinkConfig,
     store: &Arc<SqliteStore>,
+    app: &AppState,
     wake: &Arc<Notify>,
     clock: &Clock,
     shutdown: &CancellationToken,
 ) -> anyhow::Result<JoinHandle<()>> {
     let client = Arc::new(FhirClient::new(&sink.server)?);
     let status = Arc::new(DeliveryStatus::default());
+    app.health.watch_delivery(Arc::clone(&status));
     let worker = Worker::new(client, Arc::clone(store), sink, Arc::clone(wake), status);
     let (clock, shutdown) = (Arc::clone(clock), shutdown.clone());
     Ok(tokio::spawn(async move { worker.run(shutdown, move || clock()).await }))

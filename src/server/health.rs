@@ -4,14 +4,17 @@
 //! source was polled in time, and (with a sink) nothing has waited too long in the outbox. Each check that is
 //! red says why; 503 then. No patient data.
 
-use super::AppState;
+use super::{AppState, Metrics};
+use crate::delivery::status::DeliveryStatus;
 use crate::fhir::Instant;
+use crate::source::status::SourceStatus;
 use crate::store::{Counts, StoreError};
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
+use std::sync::{Arc, OnceLock};
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::Duration;
 use tokio::sync::Mutex;
@@ -37,6 +40,8 @@ pub struct Health {
     polled: AtomicI64,
     /// 0: nothing is polled.
     poll_interval_millis: AtomicI64,
+    source: OnceLock<Arc<SourceStatus>>,
+    delivery: OnceLock<Arc<DeliveryStatus>>,
     look: Mutex<Option<Look>>,
 }
 
@@ -56,6 +61,8 @@ impl Default for Health {
             engine: AtomicI64::new(NEVER),
             polled: AtomicI64::new(NEVER),
             poll_interval_millis: AtomicI64::new(0),
+            source: OnceLock::new(),
+            delivery: OnceLock::new(),
             look: Mutex::new(None),
         }
     }
@@ -79,6 +86,34 @@ impl Health {
         self.polled.store(now.millis(), Ordering::Relaxed);
     }
 
+    /// Where polling tells how it fares.
+    pub fn watch_source(&self, status: Arc<SourceStatus>) {
+        // Set once at start; a second source does not exist.
+        let _ = self.source.set(status);
+    }
+
+    /// Where delivery tells how it fares.
+    pub fn watch_delivery(&self, status: Arc<DeliveryStatus>) {
+        let _ = self.delivery.set(status);
+    }
+
+    /// Bring the figures of polling and delivery into the metrics.
+    pub fn observe(&self, metrics: &Metrics) {
+        if let Some(source) = self.source.get() {
+            metrics.observe_source(&source.snapshot());
+        }
+        if let Some(delivery) = self.delivery.get() {
+            metrics.observe_delivery(&delivery.snapshot());
+        }
+    }
+
+    /// When a poll last went through, however it was told.
+    fn last_polled(&self) -> i64 {
+        let watched = self.source.get().and_then(|source| source.snapshot().last_success);
+        let watched = watched.map_or(NEVER, Instant::millis);
+        self.polled.load(Ordering::Relaxed).max(watched)
+    }
+
     fn engine_check(&self, now: Instant) -> Check {
         match self.engine.load(Ordering::Relaxed) {
             NEVER => Check::red("engine", "the engine has not taken a turn yet"),
@@ -98,7 +133,7 @@ impl Health {
         if interval == 0 {
             return None;
         }
-        let (since, said) = match self.polled.load(Ordering::Relaxed) {
+        let (since, said) = match self.last_polled() {
             NEVER => (
                 self.started.load(Ordering::Relaxed),
                 "no poll has ended yet; waiting for",

@@ -8,6 +8,8 @@ use crate::outbox::draft::Occasion;
 use crate::recognise::reason::Reason;
 use crate::rules::Tier;
 use crate::source::Answer;
+use crate::delivery::status::DeliverySnapshot;
+use crate::source::status::SourceSnapshot;
 use crate::store::Counts;
 use axum::extract::State;
 use axum::http::{Method, StatusCode, header};
@@ -53,52 +55,9 @@ struct RequestLabel {
     status: u16,
 }
 
-/// How one poll of a source ended.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum PollOutcome {
-    /// The whole chain of pages was read and committed.
-    Complete,
-    /// The chain was cut at its page limit.
-    Cut,
-    /// The server asked us to wait (429, 503).
-    AskedToWait,
-    /// The server refused (another 4xx).
-    Refused,
-    /// No answer, or one that cannot be read.
-    Failed,
-}
-
-impl PollOutcome {
-    fn word(self) -> &'static str {
-        match self {
-            Self::Complete => "complete",
-            Self::Cut => "cut",
-            Self::AskedToWait => "asked-to-wait",
-            Self::Refused => "refused",
-            Self::Failed => "failed",
-        }
-    }
-}
-
-/// How one attempt to deliver ended.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum DeliveryOutcome {
-    /// Accepted by the server.
-    Delivered,
-    /// To be tried again.
-    Again,
-    /// Stopped: trying again cannot heal it.
-    Stopped,
-}
-
-impl DeliveryOutcome {
-    fn word(self) -> &'static str {
-        match self {
-            Self::Delivered => "delivered",
-            Self::Again => "again",
-            Self::Stopped => "stopped",
-        }
-    }
+#[derive(Clone, Debug, Hash, PartialEq, Eq, EncodeLabelSet)]
+struct FigureLabel {
+    figure: &'static str,
 }
 
 /// Every figure that the service publishes about itself.
@@ -115,8 +74,8 @@ pub struct Metrics {
     commit: Histogram,
     failed_commits: Counter,
     invalid_resources: Counter,
-    polls: Family<OutcomeLabel, Counter>,
-    deliveries: Family<OutcomeLabel, Counter>,
+    source: Family<FigureLabel, Gauge>,
+    delivery: Family<FigureLabel, Gauge>,
     store_readable: Gauge,
 }
 
@@ -142,8 +101,8 @@ impl Metrics {
             commit: Histogram::new(exponential_buckets(0.000_25, 2.0, 15)),
             failed_commits: Counter::default(),
             invalid_resources: Counter::default(),
-            polls: Family::default(),
-            deliveries: Family::default(),
+            source: Family::default(),
+            delivery: Family::default(),
             store_readable: Gauge::default(),
         };
         metrics.register();
@@ -200,12 +159,8 @@ impl Metrics {
             "Derived resources that failed their own check (a defect of this service)",
             self.invalid_resources.clone(),
         );
-        r.register("polls", "Polls of a source, by outcome", self.polls.clone());
-        r.register(
-            "deliveries",
-            "Attempts to deliver an outbox entry, by outcome",
-            self.deliveries.clone(),
-        );
+        r.register("source", "How polling fares since the start", self.source.clone());
+        r.register("delivery", "How delivery fares since the start", self.delivery.clone());
         r.register(
             "store_readable",
             "1 when the store answered the last scrape, else 0",
@@ -292,16 +247,35 @@ impl Metrics {
         self.invalid_resources.inc();
     }
 
-    /// One poll of a source ended.
-    pub fn poll(&self, outcome: PollOutcome) {
-        let outcome = outcome.word();
-        self.polls.get_or_create(&OutcomeLabel { outcome }).inc();
+    /// Take the figures of polling.
+    pub fn observe_source(&self, seen: &SourceSnapshot) {
+        let figures = [
+            ("pages", seen.pages),
+            ("entries", seen.entries),
+            ("duplicates", seen.duplicates),
+            ("questions_answered", seen.asks_answered),
+            ("questions_failed", seen.asks_failed),
+            ("patients_read", seen.patients_read),
+            ("patients_failed", seen.patients_failed),
+            ("failures_in_a_row", seen.consecutive_failures),
+        ];
+        for (figure, value) in figures {
+            self.source.get_or_create(&FigureLabel { figure }).set(signed(value));
+        }
     }
 
-    /// One attempt to deliver an outbox entry ended.
-    pub fn delivery(&self, outcome: DeliveryOutcome) {
-        let outcome = outcome.word();
-        self.deliveries.get_or_create(&OutcomeLabel { outcome }).inc();
+    /// Take the figures of delivery.
+    pub fn observe_delivery(&self, seen: &DeliverySnapshot) {
+        let figures = [
+            ("delivered", seen.delivered),
+            ("tried_again", seen.retried),
+            ("stopped", seen.stopped),
+            ("failures_in_a_row", seen.consecutive_failures),
+            ("needs_mending", u64::from(seen.needs_mending)),
+        ];
+        for (figure, value) in figures {
+            self.delivery.get_or_create(&FigureLabel { figure }).set(signed(value));
+        }
     }
 
     /// Take the gauges from the store's figures; None when it did not answer.
@@ -340,6 +314,7 @@ pub async fn serve(State(app): State<AppState>) -> Response {
         tracing::warn!(%error, "the store gave no figures for /metrics");
     }
     app.metrics.observe_store(counts.as_ref().ok());
+    app.health.observe(&app.metrics);
     match app.metrics.render() {
         Some(text) => (
             [(

@@ -5,11 +5,13 @@
 //! route template. Nothing here decides anything clinical: bodies go to the intake and are
 //! answered after its commit, everything shown comes from the store.
 
+pub mod charts;
 pub mod fhir;
 pub mod guard;
 pub mod health;
 pub mod live;
 pub mod metrics;
+pub mod pages;
 
 pub use guard::Hosts;
 pub use health::Health;
@@ -140,10 +142,11 @@ impl AppState {
     }
 }
 
-/// Everything that is served on the one port.
-pub fn router(app: AppState) -> Router {
+/// Everything that is served on the one port; `pages` have a state of their own.
+pub fn router(app: AppState, pages: Router) -> Router {
     Router::new()
         .merge(fhir::router(&app))
+        .merge(pages.with_state(()))
         .route("/health/live", get(health::live))
         .route("/health/ready", get(health::ready))
         .route("/metrics", get(metrics::serve))

@@ -100,6 +100,9 @@ pub trait Store: Send + Sync + 'static {
     fn read(&self, resource_type: &str, id: &str) -> Result<Option<InputRow>, StoreError>;
     /// Open concerns of all patients, worst first.
     fn open_concerns(&self) -> Result<Vec<StateRow>, StoreError>;
+    /// Patients with a compartment reading of `since` or later, newest reading first, at most
+    /// `limit`: those whom the front page lists, with or without an open concern.
+    fn watched(&self, since: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError>;
     /// History of a patient's concerns, oldest first.
     fn events(&self, patient: &PatientKey, limit: usize) -> Result<Vec<EventRow>, StoreError>;
     /// Derived resources of a patient, newest first.

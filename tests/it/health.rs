@@ -6,7 +6,6 @@ use deltaward::outbox::draft::Occasion;
 use deltaward::recognise::reading::PatientKey;
 use deltaward::recognise::reason::Reason;
 use deltaward::rules::Tier;
-use deltaward::server::metrics::{DeliveryOutcome, PollOutcome};
 use deltaward::source::Answer;
 use deltaward::store::{Commit, OutboxEntry, OutboxState};
 use serde_json::{Value, json};
@@ -132,8 +131,14 @@ async fn metrics_count_in_closed_words() {
     metrics.set_aside(Reason::UnitUnknown);
     metrics.message(Occasion::Raised, Some(Tier::Critical));
     metrics.message(Occasion::Resolved, None);
-    metrics.poll(PollOutcome::AskedToWait);
-    metrics.delivery(DeliveryOutcome::Stopped);
+    metrics.observe_source(&SourceSnapshot {
+        consecutive_failures: 2,
+        ..SourceSnapshot::default()
+    });
+    metrics.observe_delivery(&DeliverySnapshot {
+        stopped: 1,
+        ..DeliverySnapshot::default()
+    });
     metrics.commit(Duration::from_millis(3));
     let commit = Commit {
         outbox: vec![vec![waiting(&api)]],
@@ -156,8 +161,8 @@ async fn metrics_count_in_closed_words() {
         r#"deltaward_set_aside_inputs_total{reason="unit-unknown"} 1"#,
         r#"deltaward_messages_total{occasion="raised",tier="critical"} 1"#,
         r#"deltaward_messages_total{occasion="resolved",tier="none"} 1"#,
-        r#"deltaward_polls_total{outcome="asked-to-wait"} 1"#,
-        r#"deltaward_deliveries_total{outcome="stopped"} 1"#,
+        r#"deltaward_source{figure="failures_in_a_row"} 2"#,
+        r#"deltaward_delivery{figure="stopped"} 1"#,
         r#"deltaward_concerns_open{tier="critical"} 0"#,
         r#"deltaward_outbox_entries{state="waiting"} 1"#,
         r#"deltaward_set_aside_standing{reason="unit-unknown"} 0"#,

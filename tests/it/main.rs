@@ -5,6 +5,7 @@
 mod patient_support;
 #[path = "../support/fhir_server.rs"]
 mod fhir_server;
+mod charts;
 mod client;
 mod clinical;
 mod config;
@@ -18,6 +19,7 @@ mod identity;
 mod official_examples;
 mod order;
 mod outbox;
+mod pages;
 mod poll;
 mod recognise;
 mod store;

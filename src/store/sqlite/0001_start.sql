@@ -49,8 +49,10 @@ CREATE TABLE patients (
   patient    TEXT PRIMARY KEY NOT NULL,
   birth_date TEXT,
   label      TEXT,
-  next_due   INTEGER
+  next_due   INTEGER,
+  newest_compartment INTEGER         -- latest moment of any compartment reading ever held; never moves back
 ) STRICT, WITHOUT ROWID;
+CREATE INDEX patients_watched ON patients (newest_compartment DESC, patient) WHERE newest_compartment IS NOT NULL;
 CREATE INDEX patients_due ON patients (next_due, patient) WHERE next_due IS NOT NULL;
 CREATE TRIGGER patients_added AFTER INSERT ON patients BEGIN
   UPDATE counters SET value = value + 1 WHERE name = 'patients';

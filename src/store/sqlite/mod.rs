@@ -275,6 +275,10 @@ impl Store for SqliteStore {
         self.query("list the open concerns", read::open_concerns)
     }
 
+    fn watched(&self, since: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError> {
+        self.query("list the watched patients", |tx| read::watched(tx, since, limit))
+    }
+
     fn events(&self, patient: &PatientKey, limit: usize) -> Result<Vec<EventRow>, StoreError> {
         self.query("list the events of a patient", |tx| read::events(tx, patient, limit))
     }

@@ -127,6 +127,15 @@ pub(super) fn open_concerns(tx: &Transaction<'_>) -> Result<Vec<StateRow>, Fault
     Ok(open)
 }
 
+pub(super) fn watched(tx: &Transaction<'_>, since: Instant, limit: usize) -> Result<Vec<PatientKey>, Fault> {
+    let mut statement = tx.prepare_cached(
+        "SELECT patient FROM patients WHERE newest_compartment IS NOT NULL AND newest_compartment >= ?1
+         ORDER BY newest_compartment DESC, patient LIMIT ?2",
+    )?;
+    let rows = statement.query_map([since.millis(), bounded(limit)], |row| row.get(0).map(PatientKey))?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
 /// The newest `limit` events, oldest of them first: a limit must never hide what happened last.
 pub(super) fn events(tx: &Transaction<'_>, patient: &PatientKey, limit: usize) -> Result<Vec<EventRow>, Fault> {
     let mut statement =

@@ -88,15 +88,19 @@ fn write_input(tx: &Transaction<'_>, input: &InputRow) -> Result<(), Fault> {
 fn write_patient(tx: &Transaction<'_>, change: &PatientChange) -> Result<(), Fault> {
     let patient = &change.patient.0;
     tx.prepare_cached(
-        "INSERT INTO patients (patient, birth_date, label, next_due) VALUES (?1, ?2, ?3, ?4)
+        "INSERT INTO patients (patient, birth_date, label, next_due, newest_compartment) VALUES (?1, ?2, ?3, ?4, ?5)
          ON CONFLICT (patient) DO UPDATE
-         SET birth_date = excluded.birth_date, label = excluded.label, next_due = excluded.next_due",
+         SET birth_date = excluded.birth_date, label = excluded.label, next_due = excluded.next_due,
+             newest_compartment = max(
+               coalesce(newest_compartment, excluded.newest_compartment),
+               coalesce(excluded.newest_compartment, newest_compartment))",
     )?
     .execute(params![
         patient,
         change.birth_date,
         change.label,
-        change.next_due.map(|at| at.millis())
+        change.next_due.map(|at| at.millis()),
+        newest_compartment(change)
     ])?;
     let mut slots = tx.prepare_cached(
         "INSERT INTO slots (patient, source, slot) VALUES (?1, ?2, ?3)
@@ -279,4 +283,13 @@ impl Address<'_> {
         }
         Ok(())
     }
+}
+
+/// The latest compartment reading of what changed, so that watched patients are found by an index.
+fn newest_compartment(change: &PatientChange) -> Option<i64> {
+    let readings = change.slots.iter().flat_map(|slot| &slot.readings);
+    readings
+        .filter(|reading| reading.kind == crate::recognise::Kind::Compartment)
+        .map(|reading| reading.at.millis())
+        .max()
 }

@@ -1,7 +1,7 @@
 //! Rows built by hand. All patients and values are invented.
 
 use deltaward::fhir::{Decimal, Instant};
-use deltaward::outbox::draft::{AgeClass, DeltaDraft, DeltaFacts, Family, Ground, Measured, Occasion, SourceRef};
+use deltaward::outbox::draft::{AgeClass, DeltaDraft, DeltaFacts, Family, Measured, Occasion, SourceRef};
 use deltaward::patient::state::{Concern, ConcernKey, Slot, Standing, State, ToldGround};
 use deltaward::recognise::reading::{
     Comparator, Kind, Method, PatientKey, Pressure, Reading, ReadingStatus, Side, Site, Version, Withdrawal,
@@ -138,10 +138,13 @@ fn slot(source: &str, withdrawn: Option<Withdrawal>) -> Slot {
             part: String::new(),
             reason: Reason::UnitUnknown,
             detail: "unit \"torr\"".into(),
+            compartment: true,
         }],
         members: vec!["Observation/m".into()],
         members_side: Side::Right,
         diastolics_asked: true,
+        published: Vec::new(),
+        judged: Vec::new(),
     }
 }
 
@@ -182,12 +185,8 @@ pub fn concern(tier: Option<Tier>, since_minutes: i64) -> (ConcernKey, Concern) 
             source: "Observation/c".into(),
             diastolic: Some("Observation/d".into()),
             tier: Tier::Act,
-            grounds: vec![Ground {
-                rule: "delta".into(),
-                tier: Tier::Act,
-                sentence: "delta pressure 22 mmHg is at or below 30 mmHg".into(),
-                next: "examine the limb".into(),
-            }],
+            carried: false,
+            rules: vec!["delta-30".into()],
         }],
         last_message: Some(identity(9)),
         messages: 3,

@@ -1,0 +1,306 @@
+//! The SVG: two panels over one time axis. Shapes take their colours from the style sheet, so
+//! that dark and printed pages need no second picture.
+
+use super::marks::{self, coordinate};
+use super::model::{DeltaKind, DeltaPoint, SiteChart};
+use super::scale::{Scale, pressure_range, pressure_ticks, time_ticks};
+use super::GAP_MINUTES;
+use crate::fhir::Instant;
+use crate::outbox::wording;
+use crate::recognise::reading::Comparator;
+use maud::{Markup, html};
+
+const WIDTH: f64 = 720.0;
+const HEIGHT: f64 = 560.0;
+/// Left edge of the plots: room for three digits and the axis title.
+const LEFT: f64 = 74.0;
+/// Right edge of the plots: room for half a time label.
+const RIGHT: f64 = 696.0;
+/// Upper panel (pressures), top and bottom.
+const UPPER: (f64, f64) = (84.0, 290.0);
+/// Lower panel (delta pressure), top and bottom.
+const LOWER: (f64, f64) = (336.0, 496.0);
+/// Least room between two numbers written beside their points.
+const LABEL_ROOM: f64 = 40.0;
+/// Numbers told one by one in the description; the rest is in the table.
+const TOLD_ONE_BY_ONE: usize = 12;
+
+struct Frame<'c> {
+    chart: &'c SiteChart,
+    time: Scale,
+    upper: Scale,
+    lower: Scale,
+    upper_range: (i64, i64),
+    lower_range: (i64, i64),
+}
+
+/// Draw. `id` makes the ids of title and description one of a kind on the page; it must be a plain
+/// token.
+pub fn draw(chart: &SiteChart, id: &str) -> Markup {
+    let frame = Frame::new(chart);
+    let (title_id, desc_id) = (format!("{id}-title"), format!("{id}-desc"));
+    let view = format!("0 0 {} {}", WIDTH, HEIGHT);
+    html! {
+        svg class="chart" viewBox=(view) role="img" aria-labelledby={ (title_id) " " (desc_id) } xmlns="http://www.w3.org/2000/svg" {
+            title id=(title_id) { "Pressures and delta pressure, " (chart.site) }
+            desc id=(desc_id) { (describe(chart)) }
+            (legend())
+            (frame.grid())
+            (frame.threshold())
+            (frame.lines())
+            (frame.points())
+            (frame.labels())
+        }
+    }
+}
+
+impl<'c> Frame<'c> {
+    fn new(chart: &'c SiteChart) -> Self {
+        let pressures = chart.pressures.iter().map(|point| point.mmhg);
+        let all = pressures.chain(chart.diastolics.iter().map(|point| point.mmhg));
+        let (low, high) = extent(all);
+        let upper_range = pressure_range(low, high);
+        let threshold = chart.threshold.iter().map(|threshold| threshold.mmhg);
+        let (low, high) = extent(chart.deltas.iter().map(|point| point.mmhg).chain(threshold));
+        let lower_range = pressure_range(low, high);
+        Self {
+            chart,
+            time: Scale::new((chart.from.millis(), chart.to.millis()), (LEFT, RIGHT)),
+            upper: Scale::new(upper_range, (UPPER.1, UPPER.0)),
+            lower: Scale::new(lower_range, (LOWER.1, LOWER.0)),
+            upper_range,
+            lower_range,
+        }
+    }
+
+    fn x(&self, at: Instant) -> f64 {
+        self.time.at(at.millis())
+    }
+
+    fn grid(&self) -> Markup {
+        let day = |at: Instant| at.to_string().get(..10).unwrap_or_default().to_owned();
+        let clock = |at: Instant| at.to_string().get(11..16).unwrap_or_default().to_owned();
+        let (first, last) = (day(self.chart.from), day(self.chart.to));
+        let days = if first == last { first } else { format!("{first} to {last}") };
+        html! {
+            (panel(UPPER, &self.upper, self.upper_range))
+            (panel(LOWER, &self.lower, self.lower_range))
+            @for tick in time_ticks(self.chart.from, self.chart.to) {
+                @let x = coordinate(self.x(tick));
+                line class="grid" x1=(x) y1=(coordinate(UPPER.0)) x2=(x) y2=(coordinate(UPPER.1)) {}
+                line class="grid" x1=(x) y1=(coordinate(LOWER.0)) x2=(x) y2=(coordinate(LOWER.1)) {}
+                text class="tick" x=(x) y=(coordinate(LOWER.1 + 22.0)) text-anchor="middle" { (clock(tick)) }
+            }
+            text class="axis" x=(coordinate(LEFT)) y=(coordinate(UPPER.0 - 12.0)) { "Pressure, mmHg" }
+            text class="axis" x=(coordinate(LEFT)) y=(coordinate(LOWER.0 - 12.0)) { "Delta pressure, mmHg (diastolic − compartment)" }
+            text class="axis" x=(coordinate(LEFT)) y=(coordinate(HEIGHT - 14.0)) { "Time, UTC, " (days) }
+            (self.right_edge())
+        }
+    }
+
+    /// "now" at the right edge, when the chart reaches it.
+    fn right_edge(&self) -> Markup {
+        let x = coordinate(RIGHT);
+        html! {
+            @if self.chart.to >= self.chart.now {
+                line class="now" x1=(x) y1=(coordinate(UPPER.0)) x2=(x) y2=(coordinate(LOWER.1)) {}
+                text class="axis" x=(x) y=(coordinate(HEIGHT - 14.0)) text-anchor="end" { "right edge: now" }
+            } @else {
+                text class="axis" x=(x) y=(coordinate(HEIGHT - 14.0)) text-anchor="end" { "ends before now" }
+            }
+        }
+    }
+
+    /// The band in which the sheet alerts, its line and its words.
+    fn threshold(&self) -> Markup {
+        let Some(threshold) = &self.chart.threshold else {
+            return html! {};
+        };
+        let y = self.lower.at(threshold.mmhg);
+        html! {
+            rect class="band" x=(coordinate(LEFT)) y=(coordinate(y)) width=(coordinate(RIGHT - LEFT)) height=(coordinate(LOWER.1 - y)) {}
+            line class="threshold" x1=(coordinate(LEFT)) y1=(coordinate(y)) x2=(coordinate(RIGHT)) y2=(coordinate(y)) {}
+            text class="threshold-words" x=(coordinate(RIGHT)) y=(coordinate(LOWER.0 - 12.0)) text-anchor="end" {
+                "alerts " (threshold.words) " " (threshold.mmhg)
+            }
+        }
+    }
+
+    fn lines(&self) -> Markup {
+        let pressures = self.chart.pressures.iter();
+        let pressures: Vec<_> = pressures.map(|point| (point.at, self.upper.at(point.mmhg))).collect();
+        let diastolics = self.chart.diastolics.iter();
+        let diastolics: Vec<_> = diastolics.map(|point| (point.at, self.upper.at(point.mmhg))).collect();
+        let deltas = self.chart.deltas.iter().filter(|point| point.kind != DeltaKind::Carried);
+        let deltas: Vec<_> = deltas.map(|point| (point.at, self.lower.at(point.mmhg))).collect();
+        html! {
+            path class="line-diastolic" d=(self.path(&diastolics)) {}
+            path class="line-pressure" d=(self.path(&pressures)) {}
+            path class="line-delta" d=(self.path(&deltas)) {}
+        }
+    }
+
+    /// One path; a gap longer than [`GAP_MINUTES`] starts anew.
+    fn path(&self, points: &[(Instant, f64)]) -> String {
+        let mut path = String::new();
+        let mut before: Option<Instant> = None;
+        for (at, y) in points {
+            let joined = before.is_some_and(|before| at.minutes_since(before) <= GAP_MINUTES);
+            path.push(if joined { 'L' } else { 'M' });
+            path.push_str(&format!("{} {}", coordinate(self.x(*at)), coordinate(*y)));
+            before = Some(*at);
+        }
+        path
+    }
+
+    fn points(&self) -> Markup {
+        html! {
+            @for point in &self.chart.diastolics {
+                (marks::diastolic(self.x(point.at), self.upper.at(point.mmhg), point.used))
+            }
+            @for point in &self.chart.pressures {
+                (marks::pressure(self.x(point.at), self.upper.at(point.mmhg)))
+                @if point.without_delta {
+                    (marks::missing(self.x(point.at), LOWER.1 - 12.0))
+                }
+            }
+            @for point in &self.chart.deltas {
+                (marks::delta(self.x(point.at), self.lower.at(point.mmhg), point.kind))
+            }
+        }
+    }
+
+    /// Numbers beside the deltas, newest first, as many as there is room for; then beside the
+    /// compartment pressures.
+    fn labels(&self) -> Markup {
+        let deltas = self.chart.deltas.iter().map(|point| {
+            let bound = if point.bounded_above { "≤" } else { "" };
+            (point.at, self.lower.at(point.mmhg), format!("{bound}{}", point.mmhg))
+        });
+        let pressures = self.chart.pressures.iter().map(|point| {
+            let bound = point.comparator.map_or("", comparator_sign);
+            (point.at, self.upper.at(point.mmhg), format!("{bound}{}", point.mmhg))
+        });
+        html! {
+            (self.label_all("value", deltas.collect(), LOWER))
+            (self.label_all("value value-pressure", pressures.collect(), UPPER))
+        }
+    }
+
+    fn label_all(&self, class: &str, points: Vec<(Instant, f64, String)>, panel: (f64, f64)) -> Markup {
+        let mut last = f64::INFINITY;
+        let mut placed: Vec<(f64, f64, String)> = Vec::new();
+        for (at, y, text) in points.into_iter().rev() {
+            let x = self.x(at);
+            if last - x < LABEL_ROOM {
+                continue;
+            }
+            last = x;
+            // Above the point where there is room, else below it.
+            let y = if y - 30.0 < panel.0 { y + 27.0 } else { y - 13.0 };
+            placed.push((x.min(RIGHT - 12.0), y, text));
+        }
+        html! {
+            @for (x, y, text) in placed.iter().rev() {
+                text class=(class) x=(coordinate(*x)) y=(coordinate(*y)) text-anchor="middle" { (text) }
+            }
+        }
+    }
+}
+
+fn comparator_sign(comparator: Comparator) -> &'static str {
+    match comparator {
+        Comparator::Less => "<",
+        Comparator::LessOrEqual => "≤",
+        Comparator::GreaterOrEqual => "≥",
+        Comparator::Greater => ">",
+    }
+}
+
+fn extent(values: impl Iterator<Item = i64>) -> (i64, i64) {
+    values.fold((0, 0), |(low, high), value| (low.min(value), high.max(value)))
+}
+
+fn panel((top, bottom): (f64, f64), scale: &Scale, range: (i64, i64)) -> Markup {
+    let (left, right) = (coordinate(LEFT), coordinate(RIGHT));
+    html! {
+        rect class="panel" x=(left) y=(coordinate(top)) width=(coordinate(RIGHT - LEFT)) height=(coordinate(bottom - top)) {}
+        @for tick in pressure_ticks(range) {
+            @let y = scale.at(tick);
+            line class="grid" x1=(left) y1=(coordinate(y)) x2=(right) y2=(coordinate(y)) {}
+            text class="tick" x=(coordinate(LEFT - 10.0)) y=(coordinate(y + 5.5)) text-anchor="end" { (tick) }
+        }
+    }
+}
+
+/// The shapes and what they stand for, in two rows.
+fn legend() -> Markup {
+    let entry = |x: f64, y: f64, mark: Markup, words: &str| {
+        html! {
+            (mark)
+            text class="legend" x=(coordinate(x + 18.0)) y=(coordinate(y + 5.5)) { (words) }
+        }
+    };
+    let (first, second) = (16.0, 44.0);
+    html! {
+        g aria-hidden="true" {
+            (entry(22.0, first, marks::pressure(22.0, first), "compartment pressure"))
+            (entry(234.0, first, marks::diastolic(234.0, first, true), "diastolic used"))
+            (entry(390.0, first, marks::diastolic(390.0, first, false), "other diastolic"))
+            (entry(546.0, first, marks::missing(546.0, first), "no delta"))
+            (entry(22.0, second, marks::delta(22.0, second, DeltaKind::Paired), "delta"))
+            (entry(234.0, second, marks::delta(234.0, second, DeltaKind::Stale), "stale diastolic"))
+            (entry(390.0, second, marks::delta(390.0, second, DeltaKind::Carried), "carried: newer diastolic, last pressure"))
+        }
+    }
+}
+
+/// The picture in words: range, counts, then the newest numbers one by one.
+fn describe(chart: &SiteChart) -> String {
+    let mut text = format!(
+        "From {} to {}: {} compartment pressures, {} diastolics, {} delta pressures.",
+        wording::when(chart.from),
+        wording::when(chart.to),
+        chart.pressures.len(),
+        chart.diastolics.len(),
+        chart.deltas.len()
+    );
+    if let Some(threshold) = &chart.threshold {
+        let low = chart.deltas.iter().filter(|point| point.low).count();
+        text.push_str(&format!(
+            " {low} of the delta pressures are {} {} mmHg.",
+            threshold.words, threshold.mmhg
+        ));
+    }
+    let without = chart.pressures.iter().filter(|point| point.without_delta).count();
+    if without > 0 {
+        text.push_str(&format!(" {without} compartment pressures have no delta pressure."));
+    }
+    if chart.earlier > 0 {
+        text.push_str(&format!(
+            " {} earlier compartment pressures are not drawn; the table has them.",
+            chart.earlier
+        ));
+    }
+    let skipped = chart.deltas.len().saturating_sub(TOLD_ONE_BY_ONE);
+    for point in chart.deltas.iter().skip(skipped) {
+        text.push(' ');
+        text.push_str(&tell(point));
+    }
+    text
+}
+
+fn tell(point: &DeltaPoint) -> String {
+    let kind = match point.kind {
+        DeltaKind::Paired => "",
+        DeltaKind::Stale => " (stale diastolic)",
+        DeltaKind::Carried => " (carried)",
+    };
+    let bound = if point.bounded_above { "at most " } else { "" };
+    let (diastolic, pressure) = point.terms;
+    format!(
+        "{}: diastolic {diastolic}, compartment pressure {pressure}, delta pressure {bound}{}{kind}.",
+        wording::when(point.at),
+        point.mmhg
+    )
+}

@@ -1,0 +1,21 @@
+//! The picture of one site: compartment pressures, diastolics, delta pressure with its threshold.
+//!
+//! Comes in: an [`Assessment`], the sheet and the time. Goes out: one SVG as markup. Pure: no I/O,
+//! no clock. Every number that is drawn stands in words in the chart's description and in the
+//! table of evidence beneath it; colour is never the only sign (each kind has its own shape).
+
+mod draw;
+mod marks;
+mod model;
+mod scale;
+
+pub use draw::draw;
+pub use model::{DeltaKind, DeltaPoint, DiastolicPoint, PressurePoint, SiteChart, Threshold};
+
+/// Hours of readings that a chart draws, up to its right edge. Older ones stand in the table only,
+/// and the chart says how many there are.
+pub const CHART_HOURS: i64 = 24;
+
+/// Two readings further apart than this (minutes) are not joined by a line: nothing is known of
+/// the time between them. Ours; as long as the adult sheet carries a compartment reading.
+pub const GAP_MINUTES: i64 = 240;

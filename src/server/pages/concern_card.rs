@@ -1,0 +1,150 @@
+//! One open concern: its tier, what the tier stands on, what is newest, since when, what was told.
+
+use super::numbers::Numbers;
+use super::text;
+use crate::fhir::Instant;
+use crate::outbox::draft::Family;
+use crate::patient::assess::Assessment;
+use crate::patient::state::Concern;
+use crate::patient::words;
+use crate::recognise::reading::PatientKey;
+use crate::rules::Sheet;
+use crate::store::EventRow;
+use maud::{Markup, html};
+
+/// What a card is made from.
+pub(super) struct Card<'c> {
+    /// Whose.
+    pub(super) patient: &'c PatientKey,
+    /// What is announced of them: the label, else the key.
+    pub(super) person: &'c str,
+    /// The concern as stored; open.
+    pub(super) concern: &'c Concern,
+    /// What was found now; None when the front page did not work it out.
+    pub(super) found: Option<&'c Assessment<'c>>,
+    /// History of the patient.
+    pub(super) events: &'c [EventRow],
+    /// The sheet in force.
+    pub(super) sheet: &'c Sheet,
+    /// Now.
+    pub(super) now: Instant,
+    /// With the rules' sentences and what to do next.
+    pub(super) in_full: bool,
+}
+
+impl Card<'_> {
+    /// Left out when the concern is closed.
+    pub(super) fn markup(&self) -> Markup {
+        let Some(tier) = self.concern.tier else {
+            return html! {};
+        };
+        let site = self.site();
+        let key = format!("{}|{}|{}|{}", self.patient, self.site_key(), self.family(), tier);
+        let announce = format!("{tier}: {}, {site}", self.person);
+        html! {
+            section class={ "concern concern-" (tier.word()) } data-concern=(key) data-announce=(announce) {
+                div class="concern-head" {
+                    (text::tier(tier))
+                    h3 { (site) @if self.concern.family == Family::Measurement { span class="family" { "measurement" } } }
+                }
+                (self.evidence())
+                p class="since" {
+                    "Open since " (text::short_time(self.concern.since, self.now)) ", " (text::age(self.concern.since, self.now)) ". "
+                    (self.told())
+                }
+            }
+        }
+    }
+
+    fn site(&self) -> String {
+        self.concern
+            .site
+            .as_ref()
+            .map_or_else(|| String::from("blood pressure and record"), ToString::to_string)
+    }
+
+    fn site_key(&self) -> String {
+        self.concern.site.as_ref().map(crate::recognise::Site::key).unwrap_or_default()
+    }
+
+    fn family(&self) -> &'static str {
+        match self.concern.family {
+            Family::Pressure => "pressure",
+            Family::Measurement => "measurement",
+        }
+    }
+
+    /// The numbers on which the tier stands; the newest ones too when they are others.
+    fn evidence(&self) -> Markup {
+        let Some(assessment) = self.found else {
+            return html! { p { "Open the patient's page for the numbers." } };
+        };
+        let key = self.site_key();
+        let found = assessment
+            .concerns
+            .iter()
+            .find(|found| found.key.site == key && found.key.family == self.concern.family);
+        let site = assessment.sites.iter().position(|site| site.key() == key);
+        let newest = site.and_then(|site| Numbers::newest(assessment, site));
+        let numbers = found.map(|found| Numbers::of_headline(assessment, found));
+        let newer = match (&numbers, &newest) {
+            (Some(numbers), Some(newest)) if !numbers.same_as(newest) => Some(newest),
+            (None, Some(newest)) => Some(newest),
+            _ => None,
+        };
+        let grounds = found.map(|found| words::grounds(assessment, found, self.sheet)).unwrap_or_default();
+        html! {
+            @if let Some(numbers) = &numbers {
+                div class="evidence" {
+                    (numbers.big())
+                    div class="evidence-words" {
+                        @for ground in &grounds {
+                            p class="says" { (ground.sentence) @if self.in_full { " " code { (ground.rule) } } }
+                        }
+                        (numbers.lines(self.now))
+                    }
+                }
+            }
+            @if let Some(newer) = newer {
+                p class="newer" {
+                    @if numbers.is_some() { "The tier stands on the numbers above. Newest: " } @else { "Newest: " }
+                    (newer.short(self.now)) "."
+                }
+            }
+            @if self.in_full {
+                @for next in unique(grounds.iter().map(|ground| ground.next.as_str())) {
+                    p class="next" { strong { "Next: " } (next) }
+                }
+            }
+        }
+    }
+
+    /// The last message of this concern.
+    fn told(&self) -> Markup {
+        let key = self.site_key();
+        let last = self
+            .events
+            .iter()
+            .rev()
+            .find(|event| event.message.is_some() && event.site_key == key && event.family == self.concern.family);
+        html! {
+            @match (last, self.concern.messages) {
+                (Some(event), number) => {
+                    "Last message (number " (number) ") written " (text::short_time(event.at, self.now)) "."
+                },
+                (None, 0) => "No message was written.",
+                (None, number) => { (text::count(number as usize, "message was", "messages were")) " written." },
+            }
+        }
+    }
+}
+
+fn unique<'t>(texts: impl Iterator<Item = &'t str>) -> Vec<&'t str> {
+    let mut once: Vec<&str> = Vec::new();
+    for text in texts {
+        if !text.is_empty() && !once.contains(&text) {
+            once.push(text);
+        }
+    }
+    once
+}

@@ -1,0 +1,162 @@
+//! `/`: patients with open concerns, worst first; below them the other watched patients.
+
+use super::concern_card::Card;
+use super::layout::Body;
+use super::numbers::Numbers;
+use super::{FRONT_PATIENTS, PageState, ROWS, WATCHED_HOURS, text};
+use crate::fhir::Instant;
+use crate::outbox::wording;
+use crate::patient::assess::assess;
+use crate::patient::state::StateRow;
+use crate::recognise::reading::PatientKey;
+use crate::store::{Counts, StoreError};
+use maud::{Markup, html};
+use std::collections::BTreeSet;
+
+/// The page.
+pub(super) fn build(page: &PageState, now: Instant) -> Result<Body, StoreError> {
+    let open = page.store.open_concerns()?;
+    let counts = page.store.counts()?;
+    let people = by_person(&open);
+    let with_concern: BTreeSet<&PatientKey> = open.iter().map(|row| &row.patient).collect();
+    let mut cards = Vec::with_capacity(people.len());
+    for (number, concerns) in people.iter().enumerate() {
+        cards.push(person(page, concerns, number < FRONT_PATIENTS, now)?);
+    }
+    let watched = watched(page, &with_concern, now)?;
+    let main = html! {
+        h1 { "Open concerns" span class="tally" { (text::count(people.len(), "patient", "patients")) } }
+        (unsent(&counts))
+        @if cards.is_empty() {
+            p class="none" { "No rule is met by the readings received. This is a statement about readings, not about the limb." }
+        }
+        ol class="people" { @for card in &cards { li { (card) } } }
+        (watched)
+        (set_aside_line(&counts))
+    };
+    let title = match people.len() {
+        0 => String::from("Patients"),
+        number => format!("({number}) Open concerns"),
+    };
+    Ok(Body::new(title, "/", main))
+}
+
+/// Rows of one patient together, in the order of each patient's worst concern.
+fn by_person(open: &[StateRow]) -> Vec<Vec<&StateRow>> {
+    let mut people: Vec<Vec<&StateRow>> = Vec::new();
+    let mut place = std::collections::HashMap::new();
+    for row in open {
+        let index = *place.entry(&row.patient).or_insert(people.len());
+        match people.get_mut(index) {
+            Some(rows) => rows.push(row),
+            None => people.push(vec![row]),
+        }
+    }
+    people
+}
+
+fn person(page: &PageState, rows: &[&StateRow], in_detail: bool, now: Instant) -> Result<Markup, StoreError> {
+    let Some(first) = rows.first() else {
+        return Ok(html! {});
+    };
+    let name = first.label.as_deref().unwrap_or(&first.patient.0);
+    let state = in_detail.then(|| page.store.load_patient(&first.patient)).transpose()?;
+    let events = if in_detail {
+        page.store.events(&first.patient, ROWS)?
+    } else {
+        Vec::new()
+    };
+    let found = state.as_ref().map(|state| assess(state, &page.sheet, page.policy, now));
+    let note = found.as_ref().and_then(|found| wording::age_note(found.age_note));
+    Ok(html! {
+        article class="person" {
+            header {
+                h2 { a id={ "to-" (first.patient) } href=(text::patient_href(&first.patient)) { (name) } }
+                @if first.label.is_some() { span class="key" { (first.patient) } }
+            }
+            @for row in rows {
+                (Card {
+                    patient: &row.patient,
+                    person: name,
+                    concern: &row.concern,
+                    found: found.as_ref(),
+                    events: &events,
+                    sheet: &page.sheet,
+                    now,
+                    in_full: false,
+                }.markup())
+            }
+            @if let Some(note) = note { p class="mind" { (note) } }
+        }
+    })
+}
+
+/// Patients without an open concern: never green, never a comfort; the oldest reading first,
+/// for there the next measurement is most overdue.
+fn watched(page: &PageState, with_concern: &BTreeSet<&PatientKey>, now: Instant) -> Result<Markup, StoreError> {
+    let since = now.plus_minutes(-WATCHED_HOURS * 60);
+    let known = page.store.watched(since, FRONT_PATIENTS + with_concern.len() + 1)?;
+    let mut rows: Vec<(Instant, Markup)> = Vec::new();
+    let mut others = known.iter().filter(|patient| !with_concern.contains(patient));
+    for patient in others.by_ref().take(FRONT_PATIENTS) {
+        let state = page.store.load_patient(patient)?;
+        let found = assess(&state, &page.sheet, page.policy, now);
+        let sites = (0..found.sites.len()).filter_map(|site| Some((found.sites.get(site)?, Numbers::newest(&found, site)?)));
+        for (site, numbers) in sites {
+            let at = numbers.pressure_at().or(numbers.at()).unwrap_or(now);
+            let row = html! {
+                tr {
+                    th scope="row" {
+                        a id={ "to-" (patient) "-" (site.key()) } href=(text::patient_href(patient)) {
+                            (state.label.as_deref().unwrap_or(&patient.0))
+                        }
+                    }
+                    td { (site) }
+                    td class="wide" { (text::age(at, now)) }
+                    td { (numbers.short(now)) }
+                }
+            };
+            rows.push((at, row));
+        }
+    }
+    let more = others.next().is_some();
+    rows.sort_by_key(|(at, _)| *at);
+    Ok(html! {
+        section class="watched" aria-labelledby="watched" {
+            h2 id="watched" { "No rule is met by the readings received" }
+            p { "A statement about readings, not about the limb. " (wording::RULE_OUT) }
+            @if rows.is_empty() {
+                p { "No other patient had a compartment reading in the last " (WATCHED_HOURS) " hours." }
+            } @else {
+                div class="scroll" id="scroll-watched" tabindex="0" role="region" aria-labelledby="watched" {
+                    table {
+                        caption { "Patients with a compartment reading in the last " (WATCHED_HOURS) " hours and no open concern, oldest reading first" }
+                        thead { tr { th scope="col" { "Patient" } th scope="col" { "Site" } th scope="col" { "Last compartment reading" } th scope="col" { "Newest numbers" } } }
+                        tbody { @for (_, row) in &rows { (row) } }
+                    }
+                }
+            }
+            @if more { p class="notice" { "More patients are watched than this page lists (" (FRONT_PATIENTS) ")." } }
+        }
+    })
+}
+
+fn unsent(counts: &Counts) -> Markup {
+    html! {
+        @if counts.outbox_stopped > 0 {
+            p class="notice" {
+                (counts.outbox_stopped) " resources were refused by the record and are stopped. "
+                a href="/stopped" { "See what the server said" } "."
+            }
+        }
+    }
+}
+
+fn set_aside_line(counts: &Counts) -> Markup {
+    let all: u64 = counts.set_aside.iter().map(|(_, number)| number).sum();
+    html! {
+        @if all > 0 {
+            p { (all) " entries of the record are set aside and not used. " a href="/set-aside" { "See why" } "." }
+        }
+    }
+}

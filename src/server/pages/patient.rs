@@ -1,0 +1,171 @@
+//! `/patient`: a chart for each site, the concern's history beside it, the evidence below it.
+
+use super::concern_card::Card;
+use super::layout::Body;
+use super::{PageState, ROWS, evidence, lists, messages, text};
+use crate::fhir::Instant;
+use crate::outbox::wording;
+use crate::patient::assess::{Assessment, assess};
+use crate::patient::state::State;
+use crate::recognise::reading::PatientKey;
+use crate::server::charts::{self, SiteChart};
+use crate::store::{EventRow, StoreError};
+use axum::http::StatusCode;
+use maud::{Markup, html};
+
+/// The page.
+pub(super) fn build(page: &PageState, patient: &PatientKey, now: Instant) -> Result<Body, StoreError> {
+    let state = page.store.load_patient(patient)?;
+    let set_aside = page.store.set_aside(Some(patient), ROWS)?;
+    if state.slots.is_empty() && set_aside.is_empty() {
+        return Ok(unknown(patient));
+    }
+    let events = page.store.events(patient, ROWS)?;
+    let derived = page.store.derived(patient, ROWS)?;
+    let assessment = assess(&state, &page.sheet, page.policy, now);
+    let name = state.label.as_deref().unwrap_or(&patient.0);
+    let main = html! {
+        p { a href="/" { "All patients" } }
+        h1 { (name) }
+        (person(&state, &assessment))
+        (concerns(page, &state, &assessment, &events, name, now))
+        @for site in 0..assessment.sites.len() {
+            (site_section(page, &assessment, site, &events, now))
+        }
+        (other_history(&assessment, &events, now))
+        section aria-labelledby="messages" {
+            h2 id="messages" { "Messages" }
+            (messages::messages(&derived, now))
+        }
+        section aria-labelledby="set-aside" {
+            h2 id="set-aside" { "Set aside" }
+            @if set_aside.is_empty() { p { "No entry of this patient is set aside." } } @else { (lists::entries(&set_aside, now, false)) }
+        }
+    };
+    let mut body = Body::new(name, "", main);
+    body.patient = Some(patient.0.clone());
+    Ok(body)
+}
+
+fn unknown(patient: &PatientKey) -> Body {
+    let main = html! {
+        p { a href="/" { "All patients" } }
+        h1 { "Nothing received" }
+        p { "Nothing has been received for the patient " code { (patient) } ". That tells nothing about the patient: check the reference and the source." }
+    };
+    let mut body = Body::new("Nothing received", "", main);
+    body.status = StatusCode::NOT_FOUND;
+    body.patient = Some(patient.0.clone());
+    body
+}
+
+fn person(state: &State, assessment: &Assessment<'_>) -> Markup {
+    html! {
+        p class="key" {
+            (state.patient) ". "
+            @match &state.birth_date {
+                Some(date) => { "Born " (date) "." },
+                None => "Birth date not known.",
+            }
+        }
+        @if let Some(note) = wording::age_note(assessment.age_note) { p class="notice" { (note) } }
+    }
+}
+
+/// Open concerns of this patient, worst first.
+fn concerns(
+    page: &PageState,
+    state: &State,
+    assessment: &Assessment<'_>,
+    events: &[EventRow],
+    name: &str,
+    now: Instant,
+) -> Markup {
+    let mut open: Vec<_> = state.concerns.values().filter(|concern| concern.tier.is_some()).collect();
+    open.sort_by_key(|concern| (std::cmp::Reverse(concern.tier), concern.since));
+    html! {
+        section aria-labelledby="open" {
+            h2 id="open" { "Open concerns" span class="tally" { (open.len()) } }
+            @if open.is_empty() {
+                p { (wording::RESOLUTION) " " (wording::RULE_OUT) }
+            }
+            @for concern in &open {
+                (Card {
+                    patient: &state.patient,
+                    person: name,
+                    concern,
+                    found: Some(assessment),
+                    events,
+                    sheet: &page.sheet,
+                    now,
+                    in_full: true,
+                }.markup())
+            }
+        }
+    }
+}
+
+fn site_section(page: &PageState, assessment: &Assessment<'_>, site: usize, events: &[EventRow], now: Instant) -> Markup {
+    let Some(place) = assessment.sites.get(site) else {
+        return html! {};
+    };
+    let key = place.key();
+    let count = assessment.of_site(site).count();
+    let events: Vec<&EventRow> = events.iter().filter(|event| event.site_key == key).collect();
+    let heading = format!("site-{site}");
+    html! {
+        section class="site" aria-labelledby=(heading) {
+            h2 id=(heading) { (place) }
+            (readings(assessment, site, count, page, now))
+            div class="beside" {
+                @if count > 0 {
+                    figure class="scroll" id={ "chart-" (site) } tabindex="0" aria-labelledby=(heading) {
+                        (charts::draw(&SiteChart::of(assessment, site, &page.sheet, now), &format!("chart-{site}")))
+                    }
+                }
+                div class="aside" {
+                    h3 { "History of this site's concerns" }
+                    (messages::history(&events, now, false))
+                }
+            }
+            @if count > 0 { (evidence::table(assessment, site, &page.sheet, now, &heading)) }
+        }
+    }
+}
+
+/// How many readings, how old the newest is, and what so few of them can mean.
+fn readings(assessment: &Assessment<'_>, site: usize, count: usize, page: &PageState, now: Instant) -> Markup {
+    let newest = assessment.of_site(site).next_back().map(|(_, measurement)| measurement);
+    let low = newest
+        .and_then(|measurement| measurement.delta)
+        .is_some_and(|delta| page.sheet.is_low(delta.whole, page.sheet.alert_threshold()));
+    let implausible = assessment.implausible.iter().filter(|(of, _)| *of == site).count();
+    html! {
+        p {
+            (text::count(count, "compartment reading", "compartment readings"))
+            @if let Some(measurement) = newest { ", newest " (text::age(measurement.at(), now)) }
+            "."
+            @if implausible > 0 {
+                " " (text::count(implausible, "reading is", "readings are")) " outside the plausible range and set aside."
+            }
+        }
+        @if count == 1 {
+            p class="mind" { @if low { (wording::SINGLE_READING) } @else { "One reading only. " (wording::RULE_OUT) } }
+        }
+    }
+}
+
+/// History that belongs to no chart: blood pressure, and sites whose readings are gone.
+fn other_history(assessment: &Assessment<'_>, events: &[EventRow], now: Instant) -> Markup {
+    let charted: Vec<String> = assessment.sites.iter().map(|site| site.key()).collect();
+    let other: Vec<&EventRow> = events.iter().filter(|event| !charted.contains(&event.site_key)).collect();
+    html! {
+        @if !other.is_empty() {
+            section aria-labelledby="other" {
+                h2 id="other" { "Other history" }
+                (messages::history(&other, now, true))
+            }
+        }
+        @if events.len() >= ROWS { p class="notice" { "Only the newest " (ROWS) " entries of the history are shown." } }
+    }
+}

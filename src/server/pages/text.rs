@@ -1,0 +1,91 @@
+//! Small pieces that every page uses: moments, ages, links, the sign of a tier.
+
+use crate::fhir::Instant;
+use crate::outbox::wording::{duration, when};
+use crate::recognise::reading::PatientKey;
+use crate::rules::Tier;
+use maud::{Markup, html};
+
+/// "4 min ago"; a moment ahead of the clock says so.
+pub(super) fn age(at: Instant, now: Instant) -> String {
+    if at > now.plus_seconds(30) {
+        format!("{} ahead of this clock", duration(at.minutes_since(now)))
+    } else {
+        format!("{} ago", duration(now.minutes_since(at)))
+    }
+}
+
+/// `2026-03-05 22:10 UTC`, machine-readable too.
+pub(super) fn time(at: Instant) -> Markup {
+    html! { time datetime=(at) { (when(at)) } }
+}
+
+/// "22:10 UTC" for a moment of the day of `now`, else with its date.
+pub(super) fn short_time(at: Instant, now: Instant) -> Markup {
+    let (moment, today) = (when(at), when(now));
+    let same_day = moment.get(..10) == today.get(..10);
+    let shown = if same_day { moment.get(11..).unwrap_or(&moment) } else { &moment };
+    html! { time datetime=(at) { (shown) } }
+}
+
+/// The page of a patient.
+pub(super) fn patient_href(patient: &PatientKey) -> String {
+    let id: String = url::form_urlencoded::byte_serialize(patient.0.as_bytes()).collect();
+    format!("/patient?id={id}")
+}
+
+/// The word of a tier with its own shape: octagon, triangle, diamond, square. Colour only adds.
+pub(super) fn tier(tier: Tier) -> Markup {
+    let class = format!("tier tier-{}", tier.word());
+    html! {
+        span class=(class) {
+            svg viewBox="0 0 24 24" aria-hidden="true" focusable="false" {
+                @match tier {
+                    Tier::Critical => {
+                        path class="sign" d="M8 1.5h8L22.5 8v8L16 22.5H8L1.5 16V8z" {}
+                        path class="sign-mark" d="M12 5.5v8M12 16.5v2.5" {}
+                    },
+                    Tier::Act => {
+                        path class="sign" d="M12 1.5L23 21.5H1z" {}
+                        path class="sign-mark" d="M12 8v6.5M12 16.7v2.3" {}
+                    },
+                    Tier::Watch => { path class="sign-line" d="M12 2L22 12L12 22L2 12z" {} },
+                    Tier::Check => {
+                        path class="sign-line" d="M3 3h18v18H3z" {}
+                        path class="sign-query" d="M8.8 9.6c0-4.2 6.4-4.2 6.4-.3 0 2.4-3.2 2.6-3.2 5M12 17v1.6" {}
+                    },
+                }
+            }
+            span { (tier.word()) }
+        }
+    }
+}
+
+/// "1 reading", "2 readings".
+pub(super) fn count(number: usize, one: &str, many: &str) -> String {
+    if number == 1 { format!("1 {one}") } else { format!("{number} {many}") }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+
+    #[test]
+    fn ages_never_hide_a_clock_that_is_ahead() {
+        let now = Instant::from_millis(1_772_748_600_000);
+        assert_eq!(age(now, now), "under 1 min ago");
+        assert_eq!(age(now.plus_minutes(-4), now), "4 min ago");
+        assert_eq!(age(now.plus_minutes(-125), now), "2 h 05 min ago");
+        assert_eq!(age(now.plus_minutes(3), now), "3 min ahead of this clock");
+    }
+
+    #[test]
+    fn a_key_cannot_leave_its_parameter() {
+        let key = PatientKey("Patient/1&x=\"><b>#".into());
+        assert_eq!(patient_href(&key), "/patient?id=Patient%2F1%26x%3D%22%3E%3Cb%3E%23");
+        let url = url::Url::parse(&format!("http://localhost{}", patient_href(&key))).unwrap();
+        let pair = url.query_pairs().next().unwrap();
+        assert_eq!((pair.0.as_ref(), pair.1.as_ref()), ("id", key.0.as_str()));
+    }
+}
