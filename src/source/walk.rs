@@ -134,7 +134,7 @@ impl<'a> Walk<'a> {
                 Err(error) => error,
             };
             match error.status() {
-                // 410 by HAPI and others; 404 where expired searches are simply unknown.
+                // 410 where the server remembers that it dropped the search, 404 where it does not.
                 Some(410 | 404) if self.pages > 0 => return Err(PollError::Expired(1)),
                 Some(429 | 503) => {}
                 _ => return Err(error.into()),
