@@ -137,11 +137,12 @@ impl Engine {
                 for answer in answers.iter().flatten() {
                     self.outlets.metrics.input(answer);
                 }
+                // Open pages first: whoever is answered may look at them at once.
+                self.tell(told);
                 for (reply, answers) in replies.into_iter().zip(answers) {
                     // A caller that went away has nothing to be told; the commit stands.
                     let _ = reply.send(Ok(answers));
                 }
-                self.tell(told);
             }
             Err(error) => {
                 // What is in memory may be ahead of the store now: forget it, it is read again.

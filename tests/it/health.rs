@@ -1,5 +1,7 @@
 //! `/health/*` and `/metrics`: green and red for each reason, and no patient data.
 
+use deltaward::delivery::status::DeliverySnapshot;
+use deltaward::source::status::SourceSnapshot;
 use crate::fhir_api::support::{Api, START};
 use deltaward::fhir::Instant;
 use deltaward::outbox::draft::Occasion;

@@ -98,6 +98,7 @@ mod core {
     pub fn a_commit_that_fails_leaves_nothing(store: &dyn Store) {
         let commit = Commit {
             inputs: vec![input("a", 1, 0, "{}")],
+            refiled: Vec::new(),
             patients: vec![change(&state(1))],
             set_aside: vec![(
                 "Observation/b".into(),

@@ -3,7 +3,7 @@
 use super::CHART_HOURS;
 use crate::fhir::Instant;
 use crate::outbox::draft::AgeClass;
-use crate::outbox::numbers::whole_diastolic;
+use crate::fhir::quantity::round_delta;
 use crate::patient::assess::{Assessment, Delta, Measurement, Paired};
 use crate::patient::gather::Gathered;
 use crate::recognise::reading::Comparator;
@@ -181,7 +181,7 @@ impl SiteChart {
 }
 
 fn whole(diastolic: &Gathered<'_>) -> i64 {
-    whole_diastolic(diastolic.current.reading.pressure.mmhg)
+    round_delta(diastolic.current.reading.pressure.mmhg)
         .to_i64()
         .unwrap_or_default()
 }

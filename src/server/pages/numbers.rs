@@ -3,7 +3,7 @@
 use super::text;
 use crate::fhir::Instant;
 use crate::outbox::draft::{AgeClass, Measured};
-use crate::outbox::numbers::{whole_compartment, whole_diastolic};
+use crate::fhir::quantity::{round_delta, round_pressure};
 use crate::outbox::wording;
 use crate::patient::assess::{Assessment, Carried, Delta, Measurement, Paired};
 use crate::patient::concern::{ConcernNow, Headline};
@@ -206,12 +206,12 @@ pub(super) fn signed(whole: i64) -> String {
 
 /// Whole mmHg as compared, with its comparator.
 pub(super) fn pressure_words(measured: &Measured) -> String {
-    bounded(whole_compartment(measured.pressure.mmhg).to_string(), measured)
+    bounded(round_pressure(measured.pressure.mmhg).to_string(), measured)
 }
 
 /// Whole mmHg as compared, with its comparator.
 pub(super) fn diastolic_words(measured: &Measured) -> String {
-    bounded(whole_diastolic(measured.pressure.mmhg).to_string(), measured)
+    bounded(round_delta(measured.pressure.mmhg).to_string(), measured)
 }
 
 fn bounded(number: String, measured: &Measured) -> String {

@@ -1,5 +1,6 @@
 //! `/patient`: a chart for each site, the concern's history beside it, the evidence below it.
 
+use crate::outbox::draft::Family;
 use super::concern_card::Card;
 use super::layout::Body;
 use super::{PageState, ROWS, evidence, lists, messages, text};
@@ -87,7 +88,7 @@ fn concerns(
         section aria-labelledby="open" {
             h2 id="open" { "Open concerns" span class="tally" { (open.len()) } }
             @if open.is_empty() {
-                p { (wording::RESOLUTION) " " (wording::RULE_OUT) }
+                p { (wording::resolution(Family::Pressure)) " " (wording::RULE_OUT) }
             }
             @for concern in &open {
                 (Card {

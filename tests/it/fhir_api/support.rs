@@ -65,6 +65,7 @@ pub fn server_config() -> ServerConfig {
         max_bundle_bytes: 16 << 20,
         max_depth: 64,
         queue_batches: 4,
+        allow_non_loopback: false,
     }
 }
 
@@ -98,7 +99,7 @@ impl Api {
     }
 
     pub fn router(&self) -> Router {
-        router(self.app.clone())
+        router(self.app.clone(), axum::Router::new())
     }
 
     /// Seconds pass.
