@@ -202,7 +202,7 @@ fn usage_errors_exit_with_64_and_say_what_to_do() {
     for (args, word) in [
         (vec!["run", "--no-such-flag"], "--no-such-flag"),
         (vec!["frobnicate"], "frobnicate"),
-        (vec!["demo", "--pace", "-3"], "above 0"),
+        (vec!["demo", "--pace=-3"], "above 0"),
         (vec!["run", "--config", &bad], "lissten"),
         (vec!["config", "check", "--config", &bad], ":3:1"),
     ] {
