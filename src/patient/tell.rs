@@ -195,7 +195,7 @@ impl Teller<'_, '_> {
         Some(if told.carried {
             GroundLost::Recomputed {
                 source: against.to_owned(),
-                delta_now_whole_mmhg: carried().last().map(|carried| carried.delta.whole),
+                delta_now_whole_mmhg: carried().next_back().map(|carried| carried.delta.whole),
             }
         } else {
             GroundLost::Recomputed {
