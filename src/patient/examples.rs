@@ -7,9 +7,7 @@ use crate::fhir::{Decimal, Instant};
 use crate::patient::assess::{AskPolicy, Assessment, assess};
 use crate::patient::state::{Slot, State};
 use crate::recognise::reading::{Pressure, ReadingStatus};
-use crate::recognise::{
-    COMPARTMENT_SYSTEM, Kind, Method, PatientKey, Reading, Reason, Refusal, Side, Site, Version,
-};
+use crate::recognise::{COMPARTMENT_SYSTEM, Kind, Method, PatientKey, Reading, Reason, Refusal, Side, Site, Version};
 use crate::rules::Sheet;
 use crate::rules::sheet::{Example, ExampleReading, Expect};
 use std::fmt;
@@ -34,7 +32,11 @@ impl fmt::Display for Failure {
             Expect::Holds => "must hold and does not",
             Expect::DoesNotHold => "must not hold and does",
         };
-        write!(f, "rule {}, example {} ({}): {outcome}", self.rule, self.example, self.why)
+        write!(
+            f,
+            "rule {}, example {} ({}): {outcome}",
+            self.rule, self.example, self.why
+        )
     }
 }
 
@@ -224,28 +226,51 @@ mod tests {
                 .skip(1)
                 .any(|rest| rest.starts_with(|digit: char| digit.is_ascii_digit()))
         };
-        assert!(numbered("line ") && numbered("column "), "no line and column: {message}");
+        assert!(
+            numbered("line ") && numbered("column "),
+            "no line and column: {message}"
+        );
         assert!(message.contains(what), "{what:?} is not in: {message}");
     }
 
     #[test]
     fn refuses_with_line_and_column() {
         refused("[concern]", "[concern]\npatience = 3", "unknown field `patience`");
-        refused("adult_from_years = 16", "adult_from_year = 16", "unknown field `adult_from_year`");
+        refused(
+            "adult_from_years = 16",
+            "adult_from_year = 16",
+            "unknown field `adult_from_year`",
+        );
         let whitesides = ADULT.lines().find(|line| line.starts_with("citation")).unwrap();
         refused(whitesides, "", "missing field `citation`");
         refused(whitesides, "citation = \" \"", "needs a citation");
         refused("mark = \"C\"", "mark = \"B\"", "mark: C, C2, M or D");
         refused("{delta} mmHg: the", "{dleta} mmHg: the", "unknown placeholder {dleta}");
         refused("{delta} mmHg: the", "{delta mmHg: the", "a brace is not closed");
-        refused("id = \"delta-20\"", "id = \"delta-30\"", "two rules have the id \"delta-30\"");
-        refused("lower_mmhg = 20", "lower_mmhg = 30", "lower_mmhg must be below upper_mmhg");
-        refused("lower_mmhg = 20", "lower_mmhg = 31", "lower_mmhg must be below upper_mmhg");
+        refused(
+            "id = \"delta-20\"",
+            "id = \"delta-30\"",
+            "two rules have the id \"delta-30\"",
+        );
+        refused(
+            "lower_mmhg = 20",
+            "lower_mmhg = 30",
+            "lower_mmhg must be below upper_mmhg",
+        );
+        refused(
+            "lower_mmhg = 20",
+            "lower_mmhg = 31",
+            "lower_mmhg must be below upper_mmhg",
+        );
         refused("tier = \"act\"", "tier = \"urgent\"", "unknown variant `urgent`");
         refused("close_after_readings = 2", "close_after_readings = 0", "from 1 to 20");
         refused("paired_minutes = 15", "paired_minutes = 61", "paired <= before");
         refused("minutes = 120", "minutes = 0", "at least 2 readings and 1 minute");
-        refused("at_or_above_mmhg = 30", "upper_mmhg = 30", "has no parameter upper_mmhg");
+        refused(
+            "at_or_above_mmhg = 30",
+            "upper_mmhg = 30",
+            "has no parameter upper_mmhg",
+        );
         let third = "[[rule.example]]\nexpect = \"does-not-hold\"\nwhy = \"21 is the next rule's\"\nreadings = [{ minute = 0, diastolic = 70 }, { minute = 2, pressure = 49 }]";
         refused(third, "", "rule \"delta-20\" has 2 examples; it needs at least three");
         refused("[plausible]", "[plausible", "");
@@ -256,7 +281,10 @@ mod tests {
         let message = sheet("id = \"delta-20\"", "id = \"delta-none-left\"").unwrap_err();
         let ends = ADULT.find("[[rule]]\nid = \"delta-20\"").unwrap();
         let line = ADULT[..ends].lines().count() + 1;
-        assert!(message.contains(&format!("line {line}, column 1: two rules")), "{message}");
+        assert!(
+            message.contains(&format!("line {line}, column 1: two rules")),
+            "{message}"
+        );
     }
 
     #[test]
@@ -265,7 +293,8 @@ mod tests {
         let rule = &ADULT[start..start + ADULT[start..].find("# ---").unwrap()];
         let known = Sheet::adult().unwrap().rules.len();
         let with = |more: usize| {
-            let rules = (0..more).map(|number| rule.replace("\"side-missing\"\nkind", &format!("\"side-{number}\"\nkind")));
+            let rules =
+                (0..more).map(|number| rule.replace("\"side-missing\"\nkind", &format!("\"side-{number}\"\nkind")));
             Sheet::parse("sheet.toml", &format!("{ADULT}\n{}", rules.collect::<String>()))
         };
         assert_eq!(with(64 - known).unwrap().rules.len(), 64);

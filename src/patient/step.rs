@@ -1,7 +1,7 @@
 //! The one function that live, replay and simulation share: inputs in, effects out.
 
 use crate::fhir::Instant;
-use crate::patient::assess::{AskPolicy, assess};
+use crate::patient::assess::{AskPolicy, Assessment, assess};
 use crate::patient::effect::{Effect, Input, Question, Step};
 use crate::patient::publish::{Publishing, publish};
 use crate::patient::state::{Concern, ConcernKey, Receipt, Slot, Standing, State};
@@ -34,16 +34,7 @@ fn plan(state: &State, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Plan {
     let assessment = assess(state, sheet, policy, now);
     let publishing = publish(state, &assessment, sheet, now);
     let telling = tell(state, &assessment, sheet, now);
-    let questions = assessment.asks.iter().map(|index| {
-        let member = assessment.measurements[*index].gathered.current;
-        Question {
-            patient: state.patient.clone(),
-            source: member.slot.source.clone(),
-            from: member.reading.at.plus_minutes(-sheet.pairing.before_minutes),
-            to: member.reading.at.plus_minutes(sheet.pairing.after_minutes),
-        }
-    });
-    let questions = questions.collect();
+    let questions = questions(state, &assessment, sheet);
     let next_due = assessment.next_due;
     let mut judged = Vec::new();
     for slot in state.slots.values() {
@@ -62,6 +53,29 @@ fn plan(state: &State, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Plan {
         questions,
         next_due,
     }
+}
+
+/// One question for each source: its answer is one, too.
+fn questions(state: &State, assessment: &Assessment<'_>, sheet: &Sheet) -> Vec<Question> {
+    let mut by_source: BTreeMap<&str, Question> = BTreeMap::new();
+    for index in &assessment.asks {
+        let member = assessment.measurements[*index].gathered.current;
+        let from = member.reading.at.plus_minutes(-sheet.pairing.before_minutes);
+        let to = member.reading.at.plus_minutes(sheet.pairing.after_minutes);
+        by_source
+            .entry(&member.slot.source)
+            .and_modify(|question| {
+                question.from = question.from.min(from);
+                question.to = question.to.max(to);
+            })
+            .or_insert_with(|| Question {
+                patient: state.patient.clone(),
+                source: member.slot.source.clone(),
+                from,
+                to,
+            });
+    }
+    by_source.into_values().collect()
 }
 
 fn carry_out(state: &mut State, plan: Plan, step: &mut Step) {

@@ -195,7 +195,7 @@ impl Teller<'_, '_> {
         Some(if told.carried {
             GroundLost::Recomputed {
                 source: against.to_owned(),
-                delta_now_whole_mmhg: carried().last().map(|carried| carried.delta.whole),
+                delta_now_whole_mmhg: carried().next_back().map(|carried| carried.delta.whole),
             }
         } else {
             GroundLost::Recomputed {
@@ -262,7 +262,9 @@ impl Teller<'_, '_> {
         let text = match occasion {
             Occasion::Raised => self.line(),
             Occasion::Withdrawn => lost.iter().map(lost_line).collect::<Vec<_>>().join("; "),
-            Occasion::Resolved => String::from("no rule is met by the readings received"),
+            // A check that is answered says nothing of the limb.
+            Occasion::Resolved if self.key.family == Family::Measurement => String::from("this check no longer holds"),
+            Occasion::Resolved => String::from("no pressure rule is met by the readings received"),
         };
         let message = MessageDraft {
             identity,

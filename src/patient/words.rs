@@ -41,7 +41,7 @@ fn value(
         _ => measurement.and_then(|measurement| measurement.delta),
     };
     match name {
-        "delta" => delta.map(|delta| number_of(delta)),
+        "delta" => delta.map(number_of),
         "comparator" => Some(sheet.comparator.words().to_owned()),
         "upper" => match rule.kind {
             RuleKind::Delta { upper, .. } | RuleKind::Carried { upper, .. } | RuleKind::Sustained { upper, .. } => {

@@ -187,12 +187,12 @@ fn condition(kind: RuleKind, sheet: &Sheet) -> String {
             "the newest compartment reading of a site is below 0 or above {} mmHg",
             sheet.plausible.compartment_verify_above
         ),
-        RuleKind::DiastolicImplausible => String::from(
-            "the newest diastolic of a patient with compartment readings is outside the plausible range",
-        ),
-        RuleKind::CompartmentUnusable => String::from(
-            "a compartment reading could not be used at all, and no usable one has been recorded since",
-        ),
+        RuleKind::DiastolicImplausible => {
+            String::from("the newest diastolic of a patient with compartment readings is outside the plausible range")
+        }
+        RuleKind::CompartmentUnusable => {
+            String::from("a compartment reading could not be used at all, and no usable one has been recorded since")
+        }
     }
 }
 
@@ -353,7 +353,15 @@ mod tests {
             assert!(line.chars().count() <= WIDTH, "{line}");
         }
         let lower = page.to_lowercase();
-        for word in ["safe", "normal", "ruled out", "excluded", "all clear", "all-clear", "wait"] {
+        for word in [
+            "safe",
+            "normal",
+            "ruled out",
+            "excluded",
+            "all clear",
+            "all-clear",
+            "wait",
+        ] {
             assert!(!lower.contains(word), "{word}");
         }
     }

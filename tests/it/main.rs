@@ -3,18 +3,25 @@
 
 #[path = "../support/fhir_server.rs"]
 mod fhir_server;
+#[path = "../support/patient.rs"]
+mod patient_support;
+
 mod architecture;
 mod charts;
 mod client;
+mod clinical;
 mod config;
 mod contract;
+mod core_rules;
 mod delivery;
 mod demo;
 mod fhir_api;
 mod fhir_datetime;
 mod fhir_quantity;
 mod health;
+mod identity;
 mod official_examples;
+mod order;
 mod outbox;
 mod pages;
 mod poll;
