@@ -4,3 +4,4 @@ mod fhir_datetime;
 mod fhir_quantity;
 mod official_examples;
 mod recognise;
+mod recognise_mapping;
