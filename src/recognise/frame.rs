@@ -112,18 +112,32 @@ pub(super) struct Content<'o, 'a, 'm> {
 impl<'a> Frame<'a> {
     /// The label of component `index`.
     fn component_label(&self, index: usize) -> String {
-        if self.label.is_empty() {
-            format!("component[{index}]")
-        } else {
-            format!("{}.component[{index}]", self.label)
+        // Without format!: this is on the path of every blood pressure panel.
+        let mut digits = [0_u8; 20];
+        let mut at = digits.len();
+        let mut rest = index;
+        loop {
+            at -= 1;
+            digits[at] = b'0' + u8::try_from(rest % 10).unwrap_or(0);
+            rest /= 10;
+            if rest == 0 {
+                break;
+            }
         }
+        let number = std::str::from_utf8(&digits[at..]).unwrap_or_default();
+        let dot = if self.label.is_empty() { "" } else { "." };
+        [&self.label, dot, "component[", number, "]"].concat()
     }
 
     /// Sort the Observation's own value and its components by their codes. A component that no
     /// mapping knows is left alone without a word, for panels hold much that is no pressure; only
     /// in a compartment panel one in a unit of pressure is told, for it may be a compartment.
-    pub fn content<'o, 'm>(&'o self, mapping: &'m Mapping, evidence: Evidence<'o, 'a>) -> Content<'o, 'a, 'm> {
-        let mut class = mapping.classify(self.observation.code.as_ref());
+    pub fn content<'o, 'm>(
+        &'o self,
+        mapping: &Mapping,
+        mut class: Class<'m>,
+        evidence: Evidence<'o, 'a>,
+    ) -> Content<'o, 'a, 'm> {
         if class.contradictory {
             class.what = None;
         }

@@ -46,7 +46,7 @@ pub const MODE_TAG_SYSTEM: &str = "https://deltaward.example/fhir/CodeSystem/mod
 /// with it. Our own output is refused as [`Reason::OwnOutput`], also when it is entered-in-error.
 pub fn recognise(json: &str, id: &str, version: Version, mapping: &Mapping) -> Recognised {
     let mut out = Recognised {
-        source: format!("Observation/{id}"),
+        source: ["Observation/", id].concat(),
         version,
         patient: None,
         withdrawn: None,
@@ -73,13 +73,18 @@ fn whole(observation: Observation<'_>, mapping: &Mapping, out: &mut Recognised) 
     if is_ours(&observation) || class.what == Some(What::Derived) {
         return Err(Fault::new(Reason::OwnOutput, ""));
     }
-    let patient = subject::patient(observation.subject.as_ref());
-    out.patient = patient.as_ref().ok().cloned();
+    let no_patient = match subject::patient(observation.subject.as_ref()) {
+        Ok(patient) => {
+            out.patient = Some(patient);
+            None
+        }
+        Err(fault) => Some(fault),
+    };
     if let Some(withdrawal) = observation.status.as_deref().and_then(withdrawal) {
         out.withdrawn = Some(withdrawal);
         return Ok(());
     }
-    parts::read(observation, patient.err(), mapping, out)
+    parts::read(observation, class, no_patient, mapping, out)
 }
 
 fn is_observation(resource_type: Option<&str>) -> Result<(), Fault> {

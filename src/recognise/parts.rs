@@ -2,8 +2,8 @@
 
 use super::fault::Fault;
 use super::frame::{Content, Frame, Frames, Part};
-use super::mapping::{Mapping, Sides, What};
-use super::reading::{Kind, Method, PatientKey, Reading, ReadingStatus, Recognised};
+use super::mapping::{Class, Mapping, Sides, What};
+use super::reading::{Kind, Method, PatientKey, Pressure, Reading, ReadingStatus, Recognised, Site};
 use super::reason::Reason;
 use super::site::Evidence;
 use super::subject;
@@ -22,9 +22,10 @@ struct Inherited<'a> {
     identifiers: Vec<String>,
 }
 
-/// Read every frame. A fault that comes back concerns the resource as a whole.
+/// Read every frame; `class` is that of the resource itself. A fault that comes back concerns the resource as a whole.
 pub(super) fn read(
     observation: Observation<'_>,
+    class: Class<'_>,
     no_patient: Option<Fault>,
     mapping: &Mapping,
     out: &mut Recognised,
@@ -38,10 +39,15 @@ pub(super) fn read(
     out.refusals = refusals;
     let contained = frames[0].observation.contained;
     let evidence = |frame| evidence_of(frame, contained);
-    let contents: Vec<Content<'_, '_, '_>> = frames
-        .iter()
-        .map(|frame| frame.content(mapping, evidence(frame)))
-        .collect();
+    let mut contents: Vec<Content<'_, '_, '_>> = Vec::with_capacity(frames.len());
+    for (index, frame) in frames.iter().enumerate() {
+        let class = if index == 0 {
+            class
+        } else {
+            mapping.classify(frame.observation.code.as_ref())
+        };
+        contents.push(frame.content(mapping, class, evidence(frame)));
+    }
     let top = &frames[0];
     if !out.members.is_empty() {
         out.members_side = evidence(top).sides(mapping)?.side();
@@ -61,35 +67,45 @@ pub(super) fn read(
         .ok_or_else(|| Fault::new(Reason::StatusNotUsable, "no status"))?;
     top.meaning_is_plain()?;
     no_patient.map_or(Ok(()), Err)?;
-    let mut inherited: Vec<Inherited<'_>> = Vec::with_capacity(frames.len());
-    for (index, (frame, content)) in frames.iter().zip(contents).enumerate() {
-        let from = if index == 0 {
-            let time = Err(Fault::new(Reason::NoEffectiveTime, ""));
-            Inherited {
-                status,
-                time,
-                body_site: None,
-                sides: Sides::default(),
-                identifiers: Vec::new(),
-            }
-        } else {
-            inherited[frame.parent].clone()
-        };
+    let has_members = frames.len() > 1 || !out.members.is_empty();
+    read_frames(&frames, contents, status, mapping, out);
+    judge_diastolics(out);
+    if out.readings.is_empty() && out.refusals.is_empty() {
+        return Err(nothing(has_members));
+    }
+    Ok(())
+}
+
+/// Frame by frame, a panel before its members.
+fn read_frames<'a>(
+    frames: &[Frame<'a>],
+    contents: Vec<Content<'_, 'a, '_>>,
+    status: ReadingStatus,
+    mapping: &Mapping,
+    out: &mut Recognised,
+) {
+    let contained = frames[0].observation.contained;
+    let mut known: Vec<Inherited<'a>> = Vec::new();
+    for (frame, content) in frames.iter().zip(contents) {
+        let from = known.get(frame.parent).cloned().unwrap_or_else(|| Inherited {
+            status,
+            time: Err(Fault::new(Reason::NoEffectiveTime, "")),
+            body_site: None,
+            sides: Sides::default(),
+            identifiers: Vec::new(),
+        });
         let own = Evidence {
             panel: from.sides,
-            ..evidence(frame)
+            ..evidence_of(frame, contained)
         };
         let given = stated(frame, from, own, mapping, frames.len() > 1);
         if let Err(fault) = given.read(frame, content, own, mapping, out) {
             out.refusals.push(fault.at(frame.label.clone()));
         }
-        inherited.push(given);
+        if frames.len() > 1 {
+            known.push(given);
+        }
     }
-    judge_diastolics(out);
-    if out.readings.is_empty() && out.refusals.is_empty() {
-        return Err(nothing(frames.len() > 1 || !out.members.is_empty()));
-    }
-    Ok(())
 }
 
 fn evidence_of<'o, 'a>(frame: &'o Frame<'a>, contained: Option<&'a RawValue>) -> Evidence<'o, 'a> {
@@ -142,7 +158,7 @@ fn identifiers(observation: &Observation<'_>) -> Vec<String> {
     let identifiers = observation.identifier.iter().flatten();
     let stated =
         identifiers.filter_map(|identifier| Some((identifier.system.as_deref()?, identifier.value.as_deref()?)));
-    stated.map(|(system, value)| format!("{system}|{value}")).collect()
+    stated.map(|(system, value)| [system, "|", value].concat()).collect()
 }
 
 impl<'a> Inherited<'a> {
@@ -164,30 +180,41 @@ impl<'a> Inherited<'a> {
         if content.parts.is_empty() {
             return member_without_value(frame, content.class.what);
         }
-        let interval = self.time.clone()?;
+        let (start, at) = self.time.clone()?;
         let method = mapping.method(frame.observation.method.as_ref());
+        out.readings.reserve(content.parts.len());
         for part in content.parts {
             let evidence = Evidence {
                 component: part.component,
                 body_site: self.body_site,
                 ..evidence
             };
-            match self.reading(&part, interval, method, evidence, mapping) {
-                Ok(reading) => out.readings.push(reading),
+            match self.measured(&part, evidence, mapping) {
+                Ok((pressure, site)) => out.readings.push(Reading {
+                    part: part.label,
+                    kind: part.kind,
+                    pressure,
+                    start,
+                    at,
+                    body_site_json: site.as_ref().and(self.body_site).map(|raw| raw.get().to_owned()),
+                    site,
+                    method: fitting(part.kind, part.method.or(method)),
+                    status: self.status,
+                    identifiers: self.identifiers.clone(),
+                }),
                 Err(fault) => out.refusals.push(fault.at(part.label)),
             }
         }
         Ok(())
     }
 
-    fn reading(
+    /// The pressure of a part, and its site when it is a compartment pressure.
+    fn measured(
         &self,
         part: &Part<'_, 'a>,
-        (start, at): Interval,
-        method: Option<Method>,
         evidence: Evidence<'_, 'a>,
         mapping: &Mapping,
-    ) -> Result<Reading, Fault> {
+    ) -> Result<(Pressure, Option<Site>), Fault> {
         if part
             .component
             .is_some_and(|it| it.modifier_extension.as_ref().is_some_and(|list| !list.is_empty()))
@@ -195,21 +222,10 @@ impl<'a> Inherited<'a> {
             return Err(Fault::new(Reason::UnknownModifier, "modifierExtension"));
         }
         let pressure = part.value.pressure()?;
-        let is_compartment = part.kind == Kind::Compartment;
-        let site = is_compartment.then(|| evidence.site(mapping)).transpose()?;
-        let body_site = self.body_site.filter(|_| is_compartment);
-        Ok(Reading {
-            part: part.label.clone(),
-            kind: part.kind,
-            pressure,
-            start,
-            at,
-            site,
-            body_site_json: body_site.map(|raw| raw.get().to_owned()),
-            method: fitting(part.kind, part.method.or(method)),
-            status: self.status,
-            identifiers: self.identifiers.clone(),
-        })
+        let site = (part.kind == Kind::Compartment)
+            .then(|| evidence.site(mapping))
+            .transpose()?;
+        Ok((pressure, site))
     }
 }
 
@@ -249,22 +265,23 @@ fn member_without_value(frame: &Frame<'_>, what: Option<What>) -> Result<(), Fau
 /// systolic has its method, the others count. Bounds are not compared.
 fn judge_diastolics(out: &mut Recognised) {
     let exact = |reading: &&Reading| reading.pressure.comparator.is_none();
-    let systolics: Vec<Reading> = out
+    let measured = |reading: &Reading| (reading.at, reading.method, reading.pressure.mmhg);
+    let systolics: Vec<_> = out
         .readings
         .iter()
         .filter(|reading| reading.kind == Kind::Systolic)
         .filter(exact)
-        .cloned()
+        .map(measured)
         .collect();
     if systolics.is_empty() {
         return;
     }
     let is_above = |diastolic: &Reading| {
-        let simultaneous = || systolics.iter().filter(|systolic| systolic.at == diastolic.at);
-        let has_method = simultaneous().any(|systolic| systolic.method == diastolic.method);
+        let simultaneous = || systolics.iter().filter(|(at, _, _)| *at == diastolic.at);
+        let has_method = simultaneous().any(|(_, method, _)| *method == diastolic.method);
         simultaneous()
-            .filter(|systolic| !has_method || systolic.method == diastolic.method)
-            .any(|systolic| diastolic.pressure.mmhg >= systolic.pressure.mmhg)
+            .filter(|(_, method, _)| !has_method || *method == diastolic.method)
+            .any(|(_, _, systolic)| diastolic.pressure.mmhg >= *systolic)
     };
     let refusals = &mut out.refusals;
     out.readings.retain(|reading| {

@@ -44,6 +44,8 @@ fn literal(text: &str) -> Result<PatientKey, Fault> {
         Literal::Contained(_) => Err(Fault::new(Reason::NoPatient, "the subject is a contained resource")),
         // `Patient?identifier=…`: legal only inside a transaction, where the receiver resolves it.
         Literal::Other(uri) if uri.contains('?') => Err(Fault::new(Reason::NoPatient, "the subject is a search")),
+        // The common case, spared the formatting: the text is its own key.
+        Literal::Here(target) if target.version.is_none() => Ok(PatientKey(text.to_owned())),
         other => Ok(PatientKey(other.to_string())),
     }
 }

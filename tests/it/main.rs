@@ -5,7 +5,6 @@
 mod fhir_server;
 #[path = "../support/patient.rs"]
 mod patient_support;
-
 mod architecture;
 mod charts;
 mod client;
@@ -27,4 +26,5 @@ mod pages;
 mod poll;
 mod process;
 mod recognise;
+mod recognise_mapping;
 mod store;
