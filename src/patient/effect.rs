@@ -98,6 +98,10 @@ pub struct Step {
     pub concerns: BTreeSet<ConcernKey>,
     /// Sources whose refusals changed, with all of them.
     pub refusals: Vec<(String, Vec<Refusal>)>,
+    /// Slots forgotten: past the limit of a patient's retained history.
+    pub forgotten: Vec<String>,
+    /// Standing Observations forgotten with them; what was written of them stays written.
+    pub forgotten_standing: Vec<Uuid>,
     /// True when birth date, label or next_due changed.
     pub person: bool,
 }

@@ -9,6 +9,7 @@
 pub mod assess;
 pub mod concern;
 pub mod effect;
+pub mod history;
 pub mod examples;
 pub mod gather;
 pub mod publish;

@@ -3,6 +3,7 @@
 use crate::fhir::Instant;
 use crate::patient::assess::{AskPolicy, Assessment, assess};
 use crate::patient::effect::{Effect, Input, Question, Step};
+use crate::patient::history;
 use crate::patient::publish::{Publishing, publish};
 use crate::patient::state::{Concern, ConcernKey, Receipt, Slot, Standing, State};
 use crate::patient::tell::{Telling, tell};
@@ -16,6 +17,7 @@ pub fn step(state: &mut State, inputs: Vec<Input>, sheet: &Sheet, policy: AskPol
     for input in inputs {
         apply(state, input, now, &mut step);
     }
+    history::forget_oldest(state, &mut step);
     let plan = plan(state, sheet, policy, now);
     carry_out(state, plan, &mut step);
     step

@@ -354,6 +354,8 @@ fn changes(state: &State, step: &Step, now: Instant) -> PatientChange {
             .into_iter()
             .filter_map(|source| state.slots.get(source).cloned())
             .collect(),
+        forgotten: step.forgotten.clone(),
+        forgotten_standing: step.forgotten_standing.clone(),
         standing: step
             .standing
             .iter()

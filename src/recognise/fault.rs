@@ -7,6 +7,8 @@ use super::reason::{Reason, Refusal};
 pub(super) struct Fault {
     pub reason: Reason,
     pub detail: String,
+    /// A compartment pressure was meant.
+    pub compartment: bool,
 }
 
 impl Fault {
@@ -14,6 +16,7 @@ impl Fault {
         Self {
             reason,
             detail: detail.into(),
+            compartment: false,
         }
     }
 
@@ -22,7 +25,22 @@ impl Fault {
             part: part.into(),
             reason: self.reason,
             detail: self.detail,
-            compartment: false,
+            compartment: self.compartment,
         }
     }
+
+    /// Say that a compartment pressure was meant.
+    pub fn of_compartment(mut self) -> Self {
+        self.compartment = is_lost_measurement(self.reason);
+        self
+    }
+}
+
+/// True when a refusal for this reason means that something was measured and nobody will see it.
+/// Where no result exists (yet), or it is of somebody else, nothing was lost.
+pub(super) fn is_lost_measurement(reason: Reason) -> bool {
+    !matches!(
+        reason,
+        Reason::DataAbsent | Reason::StatusNotUsable | Reason::FocusElsewhere | Reason::OwnOutput | Reason::PanelOnly
+    )
 }

@@ -84,7 +84,14 @@ fn whole(observation: Observation<'_>, mapping: &Mapping, out: &mut Recognised) 
         out.withdrawn = Some(withdrawal);
         return Ok(());
     }
-    parts::read(observation, class, no_patient, mapping, out)
+    let result = parts::read(observation, class, no_patient, mapping, out);
+    if class.what == Some(What::Pressure(Kind::Compartment)) {
+        for refusal in &mut out.refusals {
+            refusal.compartment = fault::is_lost_measurement(refusal.reason);
+        }
+        return result.map_err(Fault::of_compartment);
+    }
+    result
 }
 
 fn is_observation(resource_type: Option<&str>) -> Result<(), Fault> {

@@ -202,6 +202,9 @@ impl<'a> Inherited<'a> {
                     status: self.status,
                     identifiers: self.identifiers.clone(),
                 }),
+                Err(fault) if part.kind == Kind::Compartment => {
+                    out.refusals.push(fault.of_compartment().at(part.label));
+                }
                 Err(fault) => out.refusals.push(fault.at(part.label)),
             }
         }

@@ -155,6 +155,10 @@ pub struct PatientChange {
     pub next_due: Option<Instant>,
     /// Slots written.
     pub slots: Vec<Slot>,
+    /// Sources whose slots are forgotten.
+    pub forgotten: Vec<String>,
+    /// Standing Observations forgotten with them.
+    pub forgotten_standing: Vec<Uuid>,
     /// Standing derived Observations written.
     pub standing: Vec<(Uuid, Standing)>,
     /// Concerns written.

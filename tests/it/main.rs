@@ -6,6 +6,7 @@ mod fhir_server;
 #[path = "../support/patient.rs"]
 mod patient_support;
 mod architecture;
+mod browser;
 mod charts;
 mod client;
 mod clinical;
@@ -14,6 +15,7 @@ mod contract;
 mod core_rules;
 mod delivery;
 mod demo;
+mod end_to_end;
 mod fhir_api;
 mod fhir_datetime;
 mod fhir_quantity;

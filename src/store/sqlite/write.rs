@@ -109,6 +109,13 @@ fn write_patient(tx: &Transaction<'_>, change: &PatientChange) -> Result<(), Fau
     for slot in &change.slots {
         slots.execute(params![patient, slot.source, to_json("a slot", slot)?])?;
     }
+    for source in &change.forgotten {
+        tx.prepare_cached("DELETE FROM slots WHERE patient = ?1 AND source = ?2")?.execute([patient, source])?;
+    }
+    for identity in &change.forgotten_standing {
+        tx.prepare_cached("DELETE FROM standing WHERE patient = ?1 AND identity = ?2")?
+            .execute([patient, &identity.to_string()])?;
+    }
     let mut standing = tx.prepare_cached(
         "INSERT INTO standing (patient, identity, standing) VALUES (?1, ?2, ?3)
          ON CONFLICT (patient, identity) DO UPDATE SET standing = excluded.standing",

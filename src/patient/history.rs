@@ -1,0 +1,119 @@
+//! The bound on one patient's retained history (invariant 11). Which readings are kept depends only
+//! on the set, never on the order of arrival: always the newest.
+
+use crate::fhir::Instant;
+use crate::patient::effect::Step;
+use crate::patient::state::{Slot, State};
+use crate::recognise::{Reason, Refusal};
+
+/// Source resources kept in judgement for one patient (a reading a minute for three days); past it
+/// the oldest are set aside as `beyond-history`.
+pub const SLOTS_KEPT: usize = 5_000;
+
+/// Forget the oldest slots beyond the limit. What was derived from them stays in the record.
+pub(super) fn forget_oldest(state: &mut State, step: &mut Step) {
+    let excess = state.slots.len().saturating_sub(SLOTS_KEPT);
+    if excess == 0 {
+        return;
+    }
+    let mut oldest: Vec<(Instant, String)> =
+        state.slots.values().map(|slot| (moment(slot), slot.source.clone())).collect();
+    oldest.sort();
+    for (_, source) in oldest.into_iter().take(excess) {
+        forget(state, &source, step);
+    }
+}
+
+/// When a slot's newest reading was taken; without one, when the resource was last updated.
+fn moment(slot: &Slot) -> Instant {
+    let taken = slot.readings.iter().map(|reading| reading.at).max();
+    taken.or(slot.version.last_updated).unwrap_or(slot.received)
+}
+
+fn forget(state: &mut State, source: &str, step: &mut Step) {
+    let Some(slot) = state.slots.remove(source) else { return };
+    for receipt in slot.published {
+        state.standing.remove(&receipt.identity);
+        step.standing.remove(&receipt.identity);
+        step.forgotten_standing.push(receipt.identity);
+    }
+    // A message that stood on it has not lost its ground: the ground is only no longer kept.
+    for (key, concern) in &mut state.concerns {
+        let before = concern.told.len();
+        concern.told.retain(|told| told.source != source && told.diastolic.as_deref() != Some(source));
+        if concern.told.len() != before {
+            step.concerns.insert(key.clone());
+        }
+    }
+    step.slots.remove(source);
+    step.forgotten.push(source.to_owned());
+    let refusal =
+        Refusal { part: String::new(), reason: Reason::BeyondHistory, detail: String::new(), compartment: false };
+    step.refusals.retain(|(of, _)| of != source);
+    step.refusals.push((source.to_owned(), vec![refusal]));
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+    use crate::fhir::Decimal;
+    use crate::patient::{AskPolicy, Input, step};
+    use crate::recognise::reading::{PatientKey, Pressure, ReadingStatus};
+    use crate::recognise::{Kind, Method, Reading, Recognised, Side, Version};
+    use crate::rules::Sheet;
+
+    fn diastolic(number: usize) -> Input {
+        let at = Instant::from_millis(0).plus_minutes(i64::try_from(number).unwrap());
+        let pressure =
+            Pressure { mmhg: Decimal::from(70), sent_value: "70".into(), sent_unit: "mmHg".into(), comparator: None };
+        let reading = Reading {
+            part: String::new(),
+            kind: Kind::Diastolic,
+            pressure,
+            start: at,
+            at,
+            site: None,
+            body_site_json: None,
+            method: Method::Cuff,
+            status: ReadingStatus::Final,
+            identifiers: Vec::new(),
+        };
+        Input::Recognised(Recognised {
+            source: format!("Observation/{number}"),
+            version: Version { last_updated: Some(at), number: Some(1), id: "1".into(), digest: String::new() },
+            patient: None,
+            withdrawn: None,
+            readings: vec![reading],
+            refusals: Vec::new(),
+            members: Vec::new(),
+            members_side: Side::Unstated,
+        })
+    }
+
+    #[test]
+    fn the_newest_are_kept_in_any_order_of_arrival_and_the_loss_is_visible() {
+        let sheet = Sheet::adult().unwrap();
+        let policy = AskPolicy { ask: false, timeout_seconds: 0 };
+        let now = Instant::from_millis(0).plus_minutes(10_000);
+        let numbers: Vec<usize> = (0..SLOTS_KEPT + 7).collect();
+        let backwards: Vec<usize> = numbers.iter().rev().copied().collect();
+        for order in [numbers, backwards] {
+            let mut state = State::new(PatientKey("Patient/1".into()));
+            let (mut forgotten, mut refused) = (Vec::new(), 0);
+            for part in order.chunks(2_000) {
+                let inputs = part.iter().map(|number| diastolic(*number)).collect();
+                let step = step(&mut state, inputs, &sheet, policy, now);
+                forgotten.extend(step.forgotten);
+                let beyond = |refusal: &Refusal| refusal.reason == Reason::BeyondHistory;
+                refused += step.refusals.iter().filter(|(_, refusals)| refusals.iter().any(beyond)).count();
+            }
+            forgotten.sort();
+            let mut oldest: Vec<String> = (0..7).map(|number| format!("Observation/{number}")).collect();
+            oldest.sort();
+            assert_eq!(state.slots.len(), SLOTS_KEPT);
+            assert_eq!(forgotten, oldest);
+            assert_eq!(refused, 7);
+        }
+    }
+}
