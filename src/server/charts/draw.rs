@@ -1,10 +1,10 @@
 //! The SVG: two panels over one time axis. Shapes take their colours from the style sheet, so
 //! that dark and printed pages need no second picture.
 
+use super::GAP_MINUTES;
 use super::marks::{self, coordinate};
 use super::model::{DeltaKind, DeltaPoint, SiteChart};
 use super::scale::{Scale, pressure_range, pressure_ticks, time_ticks};
-use super::GAP_MINUTES;
 use crate::fhir::Instant;
 use crate::outbox::wording;
 use crate::recognise::reading::Comparator;
@@ -59,10 +59,10 @@ impl<'c> Frame<'c> {
         let pressures = chart.pressures.iter().map(|point| point.mmhg);
         let all = pressures.chain(chart.diastolics.iter().map(|point| point.mmhg));
         let (low, high) = extent(all);
-        let upper_range = pressure_range(low, high);
+        let upper_range = pressure_range(low, high, 4);
         let threshold = chart.threshold.iter().map(|threshold| threshold.mmhg);
         let (low, high) = extent(chart.deltas.iter().map(|point| point.mmhg).chain(threshold));
-        let lower_range = pressure_range(low, high);
+        let lower_range = pressure_range(low, high, 14);
         Self {
             chart,
             time: Scale::new((chart.from.millis(), chart.to.millis()), (LEFT, RIGHT)),
@@ -81,7 +81,11 @@ impl<'c> Frame<'c> {
         let day = |at: Instant| at.to_string().get(..10).unwrap_or_default().to_owned();
         let clock = |at: Instant| at.to_string().get(11..16).unwrap_or_default().to_owned();
         let (first, last) = (day(self.chart.from), day(self.chart.to));
-        let days = if first == last { first } else { format!("{first} to {last}") };
+        let days = if first == last {
+            first
+        } else {
+            format!("{first} to {last}")
+        };
         html! {
             (panel(UPPER, &self.upper, self.upper_range))
             (panel(LOWER, &self.lower, self.lower_range))
@@ -120,7 +124,7 @@ impl<'c> Frame<'c> {
         html! {
             rect class="band" x=(coordinate(LEFT)) y=(coordinate(y)) width=(coordinate(RIGHT - LEFT)) height=(coordinate(LOWER.1 - y)) {}
             line class="threshold" x1=(coordinate(LEFT)) y1=(coordinate(y)) x2=(coordinate(RIGHT)) y2=(coordinate(y)) {}
-            text class="threshold-words" x=(coordinate(RIGHT)) y=(coordinate(LOWER.0 - 12.0)) text-anchor="end" {
+            text class="threshold-words" x=(coordinate(RIGHT - 8.0)) y=(coordinate(LOWER.0 - 12.0)) text-anchor="end" {
                 "alerts " (threshold.words) " " (threshold.mmhg)
             }
         }
@@ -131,7 +135,11 @@ impl<'c> Frame<'c> {
         let pressures: Vec<_> = pressures.map(|point| (point.at, self.upper.at(point.mmhg))).collect();
         let diastolics = self.chart.diastolics.iter();
         let diastolics: Vec<_> = diastolics.map(|point| (point.at, self.upper.at(point.mmhg))).collect();
-        let deltas = self.chart.deltas.iter().filter(|point| point.kind != DeltaKind::Carried);
+        let deltas = self
+            .chart
+            .deltas
+            .iter()
+            .filter(|point| point.kind != DeltaKind::Carried);
         let deltas: Vec<_> = deltas.map(|point| (point.at, self.lower.at(point.mmhg))).collect();
         html! {
             path class="line-diastolic" d=(self.path(&diastolics)) {}
@@ -245,12 +253,12 @@ fn legend() -> Markup {
     html! {
         g aria-hidden="true" {
             (entry(22.0, first, marks::pressure(22.0, first), "compartment pressure"))
-            (entry(234.0, first, marks::diastolic(234.0, first, true), "diastolic used"))
-            (entry(390.0, first, marks::diastolic(390.0, first, false), "other diastolic"))
-            (entry(546.0, first, marks::missing(546.0, first), "no delta"))
+            (entry(256.0, first, marks::diastolic(256.0, first, true), "diastolic used"))
+            (entry(420.0, first, marks::diastolic(420.0, first, false), "other diastolic"))
+            (entry(590.0, first, marks::missing(590.0, first), "no delta"))
             (entry(22.0, second, marks::delta(22.0, second, DeltaKind::Paired), "delta"))
-            (entry(234.0, second, marks::delta(234.0, second, DeltaKind::Stale), "stale diastolic"))
-            (entry(390.0, second, marks::delta(390.0, second, DeltaKind::Carried), "carried: newer diastolic, last pressure"))
+            (entry(128.0, second, marks::delta(128.0, second, DeltaKind::Stale), "delta, stale diastolic"))
+            (entry(346.0, second, marks::delta(346.0, second, DeltaKind::Carried), "delta, carried (newer diastolic)"))
         }
     }
 }

@@ -149,7 +149,10 @@ impl SiteChart {
             kind,
             bounded_above: delta.bounded_above,
             low: sheet.is_low(delta.whole, sheet.alert_threshold()),
-            terms: (assessment.diastolics.get(diastolic).map(whole).unwrap_or_default(), pressure),
+            terms: (
+                assessment.diastolics.get(diastolic).map(whole).unwrap_or_default(),
+                pressure,
+            ),
         };
         if shown(measurement.at()) {
             self.pressures.push(PressurePoint {

@@ -81,7 +81,11 @@ fn concerns(
     name: &str,
     now: Instant,
 ) -> Markup {
-    let mut open: Vec<_> = state.concerns.values().filter(|concern| concern.tier.is_some()).collect();
+    let mut open: Vec<_> = state
+        .concerns
+        .values()
+        .filter(|concern| concern.tier.is_some())
+        .collect();
     open.sort_by_key(|concern| (std::cmp::Reverse(concern.tier), concern.since));
     html! {
         section aria-labelledby="open" {
@@ -105,7 +109,13 @@ fn concerns(
     }
 }
 
-fn site_section(page: &PageState, assessment: &Assessment<'_>, site: usize, events: &[EventRow], now: Instant) -> Markup {
+fn site_section(
+    page: &PageState,
+    assessment: &Assessment<'_>,
+    site: usize,
+    events: &[EventRow],
+    now: Instant,
+) -> Markup {
     let Some(place) = assessment.sites.get(site) else {
         return html! {};
     };
@@ -142,11 +152,11 @@ fn readings(assessment: &Assessment<'_>, site: usize, count: usize, page: &PageS
     let implausible = assessment.implausible.iter().filter(|(of, _)| *of == site).count();
     html! {
         p {
-            (text::count(count, "compartment reading", "compartment readings"))
+            (text::count(count as u64, "compartment reading", "compartment readings"))
             @if let Some(measurement) = newest { ", newest " (text::age(measurement.at(), now)) }
             "."
             @if implausible > 0 {
-                " " (text::count(implausible, "reading is", "readings are")) " outside the plausible range and set aside."
+                " " (text::count(implausible as u64, "reading is", "readings are")) " outside the plausible range and set aside."
             }
         }
         @if count == 1 {
@@ -158,7 +168,10 @@ fn readings(assessment: &Assessment<'_>, site: usize, count: usize, page: &PageS
 /// History that belongs to no chart: blood pressure, and sites whose readings are gone.
 fn other_history(assessment: &Assessment<'_>, events: &[EventRow], now: Instant) -> Markup {
     let charted: Vec<String> = assessment.sites.iter().map(|site| site.key()).collect();
-    let other: Vec<&EventRow> = events.iter().filter(|event| !charted.contains(&event.site_key)).collect();
+    let other: Vec<&EventRow> = events
+        .iter()
+        .filter(|event| !charted.contains(&event.site_key))
+        .collect();
     html! {
         @if !other.is_empty() {
             section aria-labelledby="other" {

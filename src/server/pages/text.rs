@@ -24,7 +24,11 @@ pub(super) fn time(at: Instant) -> Markup {
 pub(super) fn short_time(at: Instant, now: Instant) -> Markup {
     let (moment, today) = (when(at), when(now));
     let same_day = moment.get(..10) == today.get(..10);
-    let shown = if same_day { moment.get(11..).unwrap_or(&moment) } else { &moment };
+    let shown = if same_day {
+        moment.get(11..).unwrap_or(&moment)
+    } else {
+        &moment
+    };
     html! { time datetime=(at) { (shown) } }
 }
 
@@ -62,8 +66,12 @@ pub(super) fn tier(tier: Tier) -> Markup {
 }
 
 /// "1 reading", "2 readings".
-pub(super) fn count(number: usize, one: &str, many: &str) -> String {
-    if number == 1 { format!("1 {one}") } else { format!("{number} {many}") }
+pub(super) fn count(number: u64, one: &str, many: &str) -> String {
+    if number == 1 {
+        format!("1 {one}")
+    } else {
+        format!("{number} {many}")
+    }
 }
 
 #[cfg(test)]

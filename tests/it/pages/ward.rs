@@ -330,7 +330,10 @@ pub fn units() -> Bed {
 /// A child, side missing, and a reading that could not be used.
 pub fn child() -> Bed {
     Bed::new("Patient/child", Some("Bed 6 (invented)"), Some("2018-05-01"))
-        .readings(&[diastolic("bp-1", -42, 58), pressure("cp-1", -40, 24).on(leg(Side::Unstated))])
+        .readings(&[
+            diastolic("bp-1", -42, 58),
+            pressure("cp-1", -40, 24).on(leg(Side::Unstated)),
+        ])
         .refused("cp-2", -15, Reason::UnitMissing, "value 31 without a unit")
 }
 
@@ -347,7 +350,9 @@ pub fn hostile() -> Bed {
     Bed::new(&format!("Patient/{HOSTILE}"), Some(HOSTILE), Some(HOSTILE))
         .readings(&[
             diastolic("bp-1", -12, 62).sent_as("62", HOSTILE),
-            pressure(&format!("cp-{HOSTILE}"), -10, 40).on(site).sent_as("40", HOSTILE),
+            pressure(&format!("cp-{HOSTILE}"), -10, 40)
+                .on(site)
+                .sent_as("40", HOSTILE),
         ])
         .refused(HOSTILE, -5, Reason::UnitUnknown, HOSTILE)
 }
