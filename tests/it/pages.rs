@@ -1,5 +1,6 @@
 //! The pages, in process, over an in-memory store. All patients are invented.
 
+mod look;
 pub mod ward;
 
 use axum::body::Body;
@@ -428,34 +429,85 @@ async fn a_change_reaches_an_open_page() {
     assert!(next().await.contains("event: lagged"));
 }
 
-/// To look at the pages: `cargo test --test it -- --ignored look_at_the_pages`, then a browser at
-/// the address printed. Runs for LOOK_SECONDS (600); a new reading arrives after 20 s.
 #[tokio::test]
-#[ignore = "serves the pages until somebody has looked at them"]
-async fn look_at_the_pages() {
+async fn listeners_are_bounded() {
+    let app = router(state(Vec::new(), PageMode::Live, at(0)));
+    let listen = || {
+        let request = Request::get("/events").body(Body::empty()).unwrap();
+        app.clone().oneshot(request)
+    };
+    let mut held = Vec::new();
+    for _ in 0..256 {
+        held.push(listen().await.unwrap());
+    }
+    assert!(held.iter().all(|answer| answer.status() == StatusCode::OK));
+    let refused = listen().await.unwrap();
+    assert_eq!(refused.status(), StatusCode::SERVICE_UNAVAILABLE);
+    assert!(refused.headers().contains_key(header::RETRY_AFTER));
+    // A listener that goes makes room.
+    held.pop();
+    assert_eq!(listen().await.unwrap().status(), StatusCode::OK);
+}
+
+/// Values of an attribute.
+fn attributes<'h>(html: &'h str, name: &str) -> Vec<&'h str> {
+    let start = format!(" {name}=\"");
+    html.split(&start)
+        .skip(1)
+        .filter_map(|rest| rest.split('"').next())
+        .collect()
+}
+
+#[tokio::test]
+async fn what_a_screen_reader_needs_is_there() {
+    let two_sites = Bed::new("Patient/two", Some("Bed 7 (invented)"), None).readings(&[
+        ward::diastolic("d", -9, 70),
+        ward::pressure("c1", -8, 45),
+        ward::pressure("c2", -7, 20).on(ward::leg(deltaward::recognise::Side::Right)),
+    ]);
     let mut beds = ward::all();
-    beds.push(ward::hostile());
-    let page = state(beds, PageMode::Demo, at(0));
-    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
-    println!("http://{}/", listener.local_addr().unwrap());
-    let seconds = std::env::var("LOOK_SECONDS")
-        .ok()
-        .and_then(|text| text.parse().ok())
-        .unwrap_or(600);
-    let later = page.clone();
-    tokio::spawn(async move {
-        tokio::time::sleep(std::time::Duration::from_secs(20)).await;
-        let bed = Bed::new("Patient/new", Some("Bed 9 (invented)"), Some("1980"))
-            .readings(&[ward::diastolic("bp", -3, 66), ward::pressure("cp", -2, 52)]);
-        let patient = bed.state.patient.clone();
-        later.store.commit(&bed.commit()).unwrap();
-        let _ = later.events.send(LiveEvent {
-            patient,
-            at: at(0),
-            text: "critical".into(),
-        });
-    });
-    let serve = axum::serve(listener, router(page));
-    let looked = tokio::time::timeout(std::time::Duration::from_secs(seconds), async move { serve.await }).await;
-    assert!(looked.is_err(), "the server ended by itself");
+    beds.push(two_sites);
+    let page = state(beds, PageMode::Live, at(0));
+    for path in [
+        "/",
+        "/rules",
+        "/set-aside",
+        "/stopped",
+        "/patient?id=Patient/two",
+        "/patient?id=Patient/child",
+    ] {
+        let html = ok(&page, path).await;
+        let mut ids = attributes(&html, "id");
+        for named in attributes(&html, "aria-labelledby") {
+            for id in named.split(' ') {
+                assert!(ids.contains(&id), "{path}: aria-labelledby {id} names nothing");
+            }
+        }
+        ids.sort_unstable();
+        let all = ids.len();
+        ids.dedup();
+        assert_eq!(ids.len(), all, "{path}: an id stands twice");
+        assert_eq!(html.matches("<h1").count(), 1, "{path}");
+        assert_eq!(
+            html.matches("<table").count(),
+            html.matches("<caption").count(),
+            "{path}"
+        );
+        assert_eq!(
+            html.matches("<svg").count(),
+            html.matches("aria-hidden=\"true\" focusable").count() + html.matches("role=\"img\"").count(),
+            "{path}: every picture is named or hidden"
+        );
+        for part in [
+            "<html lang=\"en\"",
+            "<header",
+            "<nav aria-label",
+            "<main id=\"main\"",
+            "<footer",
+            "aria-live=\"assertive\"",
+            "<noscript><meta http-equiv=\"refresh\"",
+        ] {
+            assert!(html.contains(part), "{path}: {part}");
+        }
+    }
 }

@@ -61,8 +61,10 @@ impl<'c> Frame<'c> {
         let (low, high) = extent(all);
         let upper_range = pressure_range(low, high, 4);
         let threshold = chart.threshold.iter().map(|threshold| threshold.mmhg);
-        let (low, high) = extent(chart.deltas.iter().map(|point| point.mmhg).chain(threshold));
-        let lower_range = pressure_range(low, high, 14);
+        let (_, high) = extent(chart.deltas.iter().map(|point| point.mmhg).chain(threshold));
+        // Room below the lowest mark for its number; it also shows that zero is not the floor.
+        let lowest = chart.deltas.iter().map(|point| point.mmhg - 14).min().unwrap_or(0);
+        let lower_range = pressure_range(lowest, high, 14);
         Self {
             chart,
             time: Scale::new((chart.from.millis(), chart.to.millis()), (LEFT, RIGHT)),
@@ -189,13 +191,26 @@ impl<'c> Frame<'c> {
             let bound = point.comparator.map_or("", comparator_sign);
             (point.at, self.upper.at(point.mmhg), format!("{bound}{}", point.mmhg))
         });
+        let x = |at: Instant| self.x(at);
+        let below: Vec<(f64, f64)> = deltas.clone().map(|(at, y, _)| (x(at), y)).collect();
+        let diastolics = self.chart.diastolics.iter();
+        let mut above: Vec<(f64, f64)> = diastolics
+            .map(|point| (x(point.at), self.upper.at(point.mmhg)))
+            .collect();
+        above.extend(pressures.clone().map(|(at, y, _)| (x(at), y)));
         html! {
-            (self.label_all("value", deltas.collect(), LOWER))
-            (self.label_all("value value-pressure", pressures.collect(), UPPER))
+            (self.label_all("value", deltas.collect(), &below, LOWER))
+            (self.label_all("value value-pressure", pressures.collect(), &above, UPPER))
         }
     }
 
-    fn label_all(&self, class: &str, points: Vec<(Instant, f64, String)>, panel: (f64, f64)) -> Markup {
+    fn label_all(
+        &self,
+        class: &str,
+        points: Vec<(Instant, f64, String)>,
+        marks: &[(f64, f64)],
+        panel: (f64, f64),
+    ) -> Markup {
         let mut last = f64::INFINITY;
         let mut placed: Vec<(f64, f64, String)> = Vec::new();
         for (at, y, text) in points.into_iter().rev() {
@@ -204,9 +219,7 @@ impl<'c> Frame<'c> {
                 continue;
             }
             last = x;
-            // Above the point where there is room, else below it.
-            let y = if y - 30.0 < panel.0 { y + 27.0 } else { y - 13.0 };
-            placed.push((x.min(RIGHT - 12.0), y, text));
+            placed.push((x.min(RIGHT - 12.0), label_height(x, y, marks, panel), text));
         }
         html! {
             @for (x, y, text) in placed.iter().rev() {
@@ -214,6 +227,21 @@ impl<'c> Frame<'c> {
             }
         }
     }
+}
+
+/// Baseline of a number: above its point, or below it where another mark or the panel's edge is in
+/// the way and below is free.
+fn label_height(x: f64, y: f64, marks: &[(f64, f64)], (top, bottom): (f64, f64)) -> f64 {
+    let (above, below) = (y - 13.0, y + 27.0);
+    // A number reaches 14 up from its baseline, a mark 9 around its centre.
+    let free = |baseline: f64| {
+        baseline - 16.0 >= top
+            && baseline + 2.0 <= bottom
+            && !marks.iter().any(|(mark_x, mark_y)| {
+                (mark_x - x).abs() < 22.0 && baseline - 23.0 < *mark_y && *mark_y < baseline + 9.0
+            })
+    };
+    if free(above) || !free(below) { above } else { below }
 }
 
 fn comparator_sign(comparator: Comparator) -> &'static str {

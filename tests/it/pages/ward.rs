@@ -39,7 +39,6 @@ pub fn leg(side: Side) -> Site {
 #[derive(Clone)]
 pub struct Sent {
     pub id: String,
-    pub number: u64,
     pub minute: i64,
     pub kind: Kind,
     pub value: String,
@@ -52,7 +51,6 @@ pub struct Sent {
 pub fn pressure(id: &str, minute: i64, mmhg: i64) -> Sent {
     Sent {
         id: id.into(),
-        number: 1,
         minute,
         kind: Kind::Compartment,
         value: mmhg.to_string(),
@@ -80,11 +78,6 @@ impl Sent {
 
     pub fn sent_as(mut self, value: &str, unit: &str) -> Self {
         (self.value, self.unit) = (value.into(), unit.into());
-        self
-    }
-
-    pub fn version(mut self, number: u64) -> Self {
-        self.number = number;
         self
     }
 
@@ -116,7 +109,7 @@ impl Sent {
         };
         Recognised {
             source: format!("Observation/{}", self.id),
-            version: version(self.number, received),
+            version: version(1, received),
             patient: None,
             withdrawn: None,
             readings: vec![reading],
