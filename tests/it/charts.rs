@@ -54,6 +54,15 @@ fn the_numbers_of_the_model_are_those_that_are_compared() {
     assert!(svg(&chart).contains("diastolic 70, compartment pressure 45, delta pressure 25."));
 }
 
+/// A published-case timeline (clinical check row 10, C2): 57 and 60 give −3. Nothing of it is cut off.
+#[test]
+fn a_negative_delta_is_drawn_with_a_true_minus_sign() {
+    let bed = Bed::new("Patient/1", None, None).readings(&[diastolic("d1", -3, 57), pressure("c1", -2, 60)]);
+    let svg = svg(&chart(&bed, 0, at(0)));
+    assert!(svg.contains(">−3</text>") && svg.contains("delta pressure −3."));
+    assert!(svg.contains(">−20</text>"), "the panel reaches below zero");
+}
+
 #[test]
 fn carried_and_stale_are_told_apart_and_counted_in_words() {
     let chart = chart(&ward::falling(), 0, at(0));

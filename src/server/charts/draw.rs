@@ -185,11 +185,19 @@ impl<'c> Frame<'c> {
     fn labels(&self) -> Markup {
         let deltas = self.chart.deltas.iter().map(|point| {
             let bound = if point.bounded_above { "≤" } else { "" };
-            (point.at, self.lower.at(point.mmhg), format!("{bound}{}", point.mmhg))
+            (
+                point.at,
+                self.lower.at(point.mmhg),
+                format!("{bound}{}", signed(point.mmhg)),
+            )
         });
         let pressures = self.chart.pressures.iter().map(|point| {
             let bound = point.comparator.map_or("", comparator_sign);
-            (point.at, self.upper.at(point.mmhg), format!("{bound}{}", point.mmhg))
+            (
+                point.at,
+                self.upper.at(point.mmhg),
+                format!("{bound}{}", signed(point.mmhg)),
+            )
         });
         let x = |at: Instant| self.x(at);
         let below: Vec<(f64, f64)> = deltas.clone().map(|(at, y, _)| (x(at), y)).collect();
@@ -244,6 +252,12 @@ fn label_height(x: f64, y: f64, marks: &[(f64, f64)], (top, bottom): (f64, f64))
     if free(above) || !free(below) { above } else { below }
 }
 
+/// A true minus sign: a hyphen is easily missed.
+fn signed(mmhg: i64) -> String {
+    let sign = if mmhg < 0 { "−" } else { "" };
+    format!("{sign}{}", mmhg.unsigned_abs())
+}
+
 fn comparator_sign(comparator: Comparator) -> &'static str {
     match comparator {
         Comparator::Less => "<",
@@ -264,7 +278,7 @@ fn panel((top, bottom): (f64, f64), scale: &Scale, range: (i64, i64)) -> Markup 
         @for tick in pressure_ticks(range) {
             @let y = scale.at(tick);
             line class="grid" x1=(left) y1=(coordinate(y)) x2=(right) y2=(coordinate(y)) {}
-            text class="tick" x=(coordinate(LEFT - 10.0)) y=(coordinate(y + 5.5)) text-anchor="end" { (tick) }
+            text class="tick" x=(coordinate(LEFT - 10.0)) y=(coordinate(y + 5.5)) text-anchor="end" { (signed(tick)) }
         }
     }
 }
@@ -337,6 +351,6 @@ fn tell(point: &DeltaPoint) -> String {
     format!(
         "{}: diastolic {diastolic}, compartment pressure {pressure}, delta pressure {bound}{}{kind}.",
         wording::when(point.at),
-        point.mmhg
+        signed(point.mmhg)
     )
 }

@@ -8,6 +8,7 @@ use crate::outbox::wording;
 use crate::patient::assess::{Assessment, assess};
 use crate::patient::state::State;
 use crate::recognise::reading::PatientKey;
+use crate::rules::Tier;
 use crate::server::charts::{self, SiteChart};
 use crate::store::{EventRow, StoreError};
 use axum::http::StatusCode;
@@ -126,7 +127,7 @@ fn site_section(
     html! {
         section class="site" aria-labelledby=(heading) {
             h2 id=(heading) { (place) }
-            (readings(assessment, site, count, page, now))
+            (readings(assessment, site, count, now))
             div class="beside" {
                 @if count > 0 {
                     figure class="scroll" id={ "chart-" (site) } tabindex="0" aria-labelledby=(heading) {
@@ -144,11 +145,9 @@ fn site_section(
 }
 
 /// How many readings, how old the newest is, and what so few of them can mean.
-fn readings(assessment: &Assessment<'_>, site: usize, count: usize, page: &PageState, now: Instant) -> Markup {
+fn readings(assessment: &Assessment<'_>, site: usize, count: usize, now: Instant) -> Markup {
     let newest = assessment.of_site(site).next_back().map(|(_, measurement)| measurement);
-    let low = newest
-        .and_then(|measurement| measurement.delta)
-        .is_some_and(|delta| page.sheet.is_low(delta.whole, page.sheet.alert_threshold()));
+    let tier = newest.and_then(|measurement| measurement.tier);
     let implausible = assessment.implausible.iter().filter(|(of, _)| *of == site).count();
     html! {
         p {
@@ -160,7 +159,19 @@ fn readings(assessment: &Assessment<'_>, site: usize, count: usize, page: &PageS
             }
         }
         @if count == 1 {
-            p class="mind" { @if low { (wording::SINGLE_READING) } @else { "One reading only. " (wording::RULE_OUT) } }
+            p class="mind" { (single(tier)) }
+        }
+    }
+}
+
+/// What one reading alone can mean. The published share of low single readings is of those at the
+/// alert threshold (Whitney 2014), so it stands with `act` only, never beside a lower delta.
+fn single(tier: Option<Tier>) -> Markup {
+    html! {
+        @match tier {
+            Some(Tier::Critical) => "One reading only: examine and measure again now, while help is coming.",
+            Some(Tier::Act) => (wording::SINGLE_READING),
+            _ => { "One reading only. " (wording::RULE_OUT) },
         }
     }
 }
