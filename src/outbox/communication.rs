@@ -4,6 +4,7 @@ use crate::outbox::context::MessageContext;
 use crate::outbox::draft::{GroundLost, MessageDraft, Occasion, SourceRef};
 use crate::outbox::message_text::message_text;
 use crate::outbox::{device, parts};
+use crate::recognise::reading::Withdrawal;
 use crate::rules::Tier;
 use serde_json::{Value, json};
 
@@ -72,34 +73,47 @@ fn about(draft: &MessageDraft) -> Vec<Value> {
     if let Some(identity) = draft.delta_identity {
         return vec![parts::derived_reference("Observation", identity)];
     }
-    let mut sources: Vec<SourceRef> = Vec::new();
     let measured = draft
         .compartment
         .iter()
         .chain(draft.delta.iter().flat_map(|f| [&f.compartment, &f.diastolic]));
-    sources.extend(measured.flat_map(|measured| measured.sources.iter().cloned()));
-    // A deleted source leaves a reference that resolves to nothing: it still names what was lost.
-    sources.extend(draft.lost.iter().map(|lost| SourceRef {
-        reference: lost_source(lost),
-        version_id: String::new(),
-    }));
     let mut references: Vec<Value> = Vec::new();
-    for (index, source) in sources.iter().enumerate() {
-        if !sources[..index]
-            .iter()
-            .any(|earlier| earlier.reference == source.reference)
-        {
-            references.push(parts::source_reference(source));
-        }
+    for reference in measured
+        .flat_map(|measured| &measured.sources)
+        .map(parts::source_reference)
+    {
+        push_new(&mut references, reference);
+    }
+    for lost in &draft.lost {
+        push_new(&mut references, lost_reference(lost));
     }
     references
 }
 
-fn lost_source(lost: &GroundLost) -> String {
+/// A source is named once, the first time.
+fn push_new(references: &mut Vec<Value>, reference: Value) {
+    let same = |known: &Value| known["reference"] == reference["reference"] && known["display"] == reference["display"];
+    if !references.iter().any(same) {
+        references.push(reference);
+    }
+}
+
+/// What fell away. A deleted source is named in words only: a server that checks references would
+/// refuse the message that tells of the deletion.
+fn lost_reference(lost: &GroundLost) -> Value {
     match lost {
+        GroundLost::SourceWithdrawn {
+            source,
+            how: Withdrawal::Deleted,
+        } => {
+            json!({ "type": "Observation", "display": format!("{source} (deleted)") })
+        }
         GroundLost::SourceWithdrawn { source, .. }
         | GroundLost::Recomputed { source, .. }
-        | GroundLost::NoLongerUsable { source } => source.clone(),
+        | GroundLost::NoLongerUsable { source } => parts::source_reference(&SourceRef {
+            reference: source.clone(),
+            version_id: String::new(),
+        }),
     }
 }
 

@@ -37,10 +37,10 @@ pub struct SheetRef {
 }
 
 impl SheetRef {
-    /// "adult 1.0.0 (0123456789ab)": the hash shortened to twelve digits, enough to tell two apart.
+    /// "adult, version 1.0.0, 0123456789ab": the hash shortened to twelve digits, enough to tell two apart.
     pub fn words(&self) -> String {
         let short: String = self.hash.chars().take(12).collect();
-        format!("{} {} ({short})", self.id, self.version)
+        format!("{}, version {}, {short}", self.id, self.version)
     }
 }
 

@@ -105,17 +105,18 @@ fn derived_from(facts: &DeltaFacts) -> Vec<Value> {
     references
 }
 
-/// How the pairing came about, for programs; `note` says it in words.
+/// How the pairing came about, for programs; `note` says it in words. A carried delta has no age
+/// class: its diastolic is the newer of the two.
 fn pairing_extension(facts: &DeltaFacts) -> Value {
     let minutes = facts.diastolic.at.minutes_since(facts.compartment.at);
-    json!({
-        "url": parts::PAIRING_EXTENSION,
-        "extension": [
-            { "url": "age-class", "valueCode": wording::age_class_code(facts.age) },
-            { "url": "minutes", "valueInteger": minutes },
-            { "url": "carried", "valueBoolean": facts.carried },
-        ],
-    })
+    let mut details = vec![
+        json!({ "url": "minutes", "valueInteger": minutes }),
+        json!({ "url": "carried", "valueBoolean": facts.carried }),
+    ];
+    if !facts.carried {
+        details.push(json!({ "url": "age-class", "valueCode": wording::age_class_code(facts.age) }));
+    }
+    json!({ "url": parts::PAIRING_EXTENSION, "extension": details })
 }
 
 /// Observation.effective: the compartment reading's moment; of a carried delta the diastolic's.

@@ -275,7 +275,7 @@ fn items<'a>(resource: &'a Value, field: &str) -> impl Iterator<Item = &'a Value
 
 /// A required primitive: text, present and not blank.
 fn required_text(element: &Value, field: &str, at: &str, messages: &mut Vec<String>) {
-    if !element[field].as_str().is_some_and(|text| !text.trim().is_empty()) {
+    if element[field].as_str().is_none_or(|text| text.trim().is_empty()) {
         messages.push(format!("{at}/{field}: required"));
     }
 }

@@ -1,10 +1,9 @@
 //! The text of a Communication: one short line that a pager can show, then what was measured, the
 //! arithmetic, the rules, what to do next and the caution, a line each.
 
-use crate::fhir::Instant;
+use crate::fhir::quantity::round_pressure;
 use crate::outbox::context::SheetRef;
-use crate::outbox::draft::{Family, Ground, Measured, MessageDraft, Occasion};
-use crate::outbox::numbers::whole_compartment;
+use crate::outbox::draft::{Family, Ground, MessageDraft, Occasion};
 use crate::outbox::wording;
 use crate::recognise::reading::Side;
 use crate::rules::Tier;
@@ -24,84 +23,77 @@ pub fn message_text(draft: &MessageDraft, sheet: &SheetRef) -> String {
     lines.join("\n")
 }
 
-/// The first line, at most [`HEADLINE_CHARS`] characters; a long site name is cut, never the tier,
-/// the number or what to do.
+/// The first line, at most [`HEADLINE_CHARS`] characters; a long site name is cut at its end (the
+/// side stands first), never the tier, the number or what to do. The lines below name it in full.
 pub fn headline(draft: &MessageDraft) -> String {
     let (head, tail) = match draft.occasion {
         Occasion::Raised => raised_headline(draft),
-        Occasion::Withdrawn => (withdrawn_head(draft), "Examine and measure again."),
+        Occasion::Withdrawn => (withdrawn_head(draft), "Examine, remeasure."),
         Occasion::Resolved => {
-            let age = newest_age(draft)
-                .map(|age| format!(" (newest {age} old)"))
-                .unwrap_or_default();
+            let matter = wording::resolution_in_short(draft.family);
             (
-                format!("UPDATE: no rule is met by the readings received{age}"),
+                format!("UPDATE: {matter}{}", brackets(oldest_age(draft))),
                 "Keep measuring.",
             )
         }
     };
     let fixed = head.chars().count() + tail.chars().count() + 4;
-    let place = shorten(&place(draft), HEADLINE_CHARS.saturating_sub(fixed));
+    let Some(site) = &draft.site else {
+        return format!("{head}. {tail}");
+    };
+    let place = shorten(&site.to_string(), HEADLINE_CHARS.saturating_sub(fixed));
     format!("{head}, {place}. {tail}")
 }
 
 fn raised_headline(draft: &MessageDraft) -> (String, &'static str) {
     let (word, tail) = match draft.tier {
         Some(Tier::Critical) => ("CRITICAL", "Examine now."),
-        Some(Tier::Act) => ("ACT, unconfirmed", "Examine and measure again now."),
-        Some(Tier::Watch) => ("WATCH", "Examine and measure again."),
-        Some(Tier::Check) | None => ("CHECK", "Examine and measure now."),
+        Some(Tier::Act) => ("ACT, unconfirmed", "Examine, remeasure now."),
+        Some(Tier::Watch) => ("WATCH", "Examine, remeasure."),
+        Some(Tier::Check) | None => ("CHECK", "Examine, measure now."),
     };
     (format!("{word}: {}", subject_matter(draft)), tail)
 }
 
-/// "delta pressure 30 mmHg (readings up to 6 min old)".
+/// "delta 30 mmHg (6 min old)": the age is that of the older of the two readings.
 fn subject_matter(draft: &MessageDraft) -> String {
-    let old = |at: Instant| wording::duration(draft.at.minutes_since(at));
-    if let (Some(facts), Family::Pressure) = (&draft.delta, draft.family) {
-        let carried = if facts.carried { "carried " } else { "" };
-        let bound = if facts.bounded_above { "at most " } else { "" };
-        let oldest = old(facts.compartment.at.min(facts.diastolic.at));
-        return format!(
-            "{carried}delta pressure {bound}{} mmHg (readings up to {oldest} old)",
-            facts.delta_whole_mmhg
-        );
-    }
-    match (draft.family, &draft.compartment) {
-        (Family::Pressure, Some(measured)) => {
-            format!(
-                "compartment pressure {} ({} old)",
-                pressure_mmhg(measured),
-                old(measured.at)
-            )
+    let age = brackets(oldest_age(draft));
+    match (draft.family, &draft.delta, &draft.compartment) {
+        (Family::Pressure, Some(facts), _) => {
+            let carried = if facts.carried { "carried " } else { "" };
+            let bound = if facts.bounded_above { "at most " } else { "" };
+            format!("{carried}delta {bound}{} mmHg{age}", facts.delta_whole_mmhg)
         }
-        (Family::Pressure, None) => String::from("compartment pressure"),
-        (Family::Measurement, _) if says(draft, "implausible") => String::from("reading outside the plausible range"),
-        (Family::Measurement, Some(_)) if draft.delta.is_none() => String::from("no usable diastolic"),
-        (Family::Measurement, _) => String::from("the measurement needs attention"),
+        (Family::Pressure, None, Some(measured)) => {
+            let whole = round_pressure(measured.pressure.mmhg);
+            format!("compartment pressure {whole} mmHg{age}")
+        }
+        (Family::Pressure, None, None) => String::from("compartment pressure"),
+        (Family::Measurement, _, _) => wording::measurement_matter(&rule_ids(draft)).to_string(),
     }
 }
 
-fn pressure_mmhg(measured: &Measured) -> String {
-    format!("{} mmHg", whole_compartment(measured.pressure.mmhg))
+/// Age of the oldest reading that the message's numbers rest on.
+fn oldest_age(draft: &MessageDraft) -> Option<String> {
+    let delta = draft
+        .delta
+        .as_ref()
+        .map(|facts| facts.compartment.at.min(facts.diastolic.at));
+    let at = delta.or(draft.compartment.as_ref().map(|measured| measured.at))?;
+    Some(wording::duration(draft.at.minutes_since(at)))
+}
+
+/// " (6 min old)", or nothing.
+fn brackets(age: Option<String>) -> String {
+    age.map(|age| format!(" ({age} old)")).unwrap_or_default()
 }
 
 fn withdrawn_head(draft: &MessageDraft) -> String {
-    match draft.tier_before {
-        Some(tier) => format!(
-            "WITHDRAWN: a ground of the earlier {} message",
-            tier.word().to_uppercase()
-        ),
-        None => String::from("WITHDRAWN: a ground of the earlier message"),
-    }
-}
-
-/// Where, in words.
-fn place(draft: &MessageDraft) -> String {
-    match &draft.site {
-        Some(site) => site.to_string(),
-        None => String::from("blood pressure"),
-    }
+    let earlier = draft
+        .tier_before
+        .map(|tier| format!("{} ", tier.word().to_uppercase()))
+        .unwrap_or_default();
+    format!("WITHDRAWN: the earlier {earlier}message lost a ground")
 }
 
 /// At most `chars` characters, the cut shown.
@@ -113,25 +105,24 @@ fn shorten(text: &str, chars: usize) -> String {
     format!("{}…", kept.trim_end())
 }
 
-/// Age of the newest compartment reading of the message; of a diastolic only when there is no other.
-fn newest_age(draft: &MessageDraft) -> Option<String> {
-    let at = draft
-        .compartment
-        .as_ref()
-        .or(draft.delta.as_ref().map(|facts| &facts.compartment))?
-        .at;
-    Some(wording::duration(draft.at.minutes_since(at)))
-}
-
 fn occasion_lines(draft: &MessageDraft) -> Vec<String> {
     match draft.occasion {
         Occasion::Raised => Vec::new(),
         Occasion::Withdrawn => {
             let mut lines: Vec<String> = draft.lost.iter().map(wording::lost).collect();
             lines.push(wording::WITHDRAWAL.to_string());
+            // Only what still holds is told: "none" would read as an all-clear.
+            lines.extend(draft.tier.map(|tier| format!("A rule still holds: tier {tier}.")));
             lines
         }
-        Occasion::Resolved => vec![wording::RESOLUTION.to_string(), wording::RULE_OUT.to_string()],
+        Occasion::Resolved => {
+            let mut lines = vec![wording::resolution(draft.family).to_string()];
+            lines.extend(oldest_age(draft).map(|age| wording::resolution_age(&age)));
+            if draft.family == Family::Pressure {
+                lines.push(wording::RULE_OUT.to_string());
+            }
+            lines
+        }
     }
 }
 
@@ -144,6 +135,8 @@ fn measured_lines(draft: &MessageDraft) -> Vec<String> {
         .or(draft.delta.as_ref().map(|facts| &facts.compartment));
     if let Some(measured) = compartment {
         lines.push(wording::compartment_sentence(measured, draft.site.as_ref(), draft.at));
+    } else if let Some(site) = &draft.site {
+        lines.push(format!("Site: {site}."));
     }
     let Some(facts) = &draft.delta else { return lines };
     if compartment.is_some_and(|measured| measured.sources != facts.compartment.sources) {
@@ -177,23 +170,17 @@ fn raised_cautions(draft: &MessageDraft) -> Vec<&'static str> {
         && draft.reading_count <= 1
         && draft.delta.is_some()
         && draft.tier >= Some(Tier::Act);
-    let no_diastolic = draft.family == Family::Measurement && draft.compartment.is_some() && draft.delta.is_none();
-    let implausible = says(draft, "implausible");
-    [
-        (single, wording::SINGLE_READING),
-        (says(draft, "sustained"), wording::SUSTAINED),
-        (no_diastolic && !implausible, wording::NO_DIASTOLIC),
-        (implausible, wording::IMPLAUSIBLE),
-    ]
-    .into_iter()
-    .filter_map(|(holds, sentence)| holds.then_some(sentence))
-    .collect()
+    let mut cautions = Vec::new();
+    if single {
+        cautions.push(wording::SINGLE_READING);
+    }
+    cautions.extend(wording::rule_cautions(&rule_ids(draft)));
+    cautions
 }
 
-/// True when a rule that holds carries `word` in its id ("sustained", "implausible"): the rule
-/// sheet names its rules after what they judge.
-fn says(draft: &MessageDraft, word: &str) -> bool {
-    draft.grounds.iter().any(|ground| ground.rule.contains(word))
+/// Ids of the rules that hold.
+fn rule_ids(draft: &MessageDraft) -> Vec<&str> {
+    draft.grounds.iter().map(|ground| ground.rule.as_str()).collect()
 }
 
 fn rule_lines(draft: &MessageDraft, sheet: &SheetRef) -> Vec<String> {

@@ -16,7 +16,6 @@ pub mod identity;
 pub mod invariants;
 pub mod local_references;
 pub mod message_text;
-pub mod numbers;
 pub mod parts;
 pub mod validate;
 pub mod wording;

@@ -91,7 +91,7 @@ impl Validator {
     }
 
     /// Check a resource that this service derived: [`Validator::validate`], and that it carries
-    /// our identifier, its mode tag, and (an Observation) UCUM mm[Hg] and its sources.
+    /// our identifier, its mode tag, and (an Observation) UCUM `mm[Hg]` and its sources.
     ///
     /// # Errors
     /// As [`Validator::validate`].

@@ -3,5 +3,6 @@
 mod charts;
 mod fhir_datetime;
 mod fhir_quantity;
+mod outbox;
 mod pages;
 mod store;

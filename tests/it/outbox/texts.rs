@@ -1,0 +1,296 @@
+//! What every text must and may never say.
+
+use super::*;
+
+#[test]
+fn the_arithmetic_says_what_was_sent() {
+    assert_eq!(
+        wording::arithmetic(&facts()),
+        "70 (cuff, 2 min earlier) − 40 (sent as 5.33 kPa) = 30 mmHg"
+    );
+    // Heckman 1994 (JBJS Am 76:1285) prints 20 mmHg as 2.67 kPa: 2.67 × 7.500637554192107 = 20.0267…
+    let mut other = facts();
+    other.compartment.pressure = kpa("2.67");
+    subtract(&mut other);
+    assert_eq!(
+        wording::arithmetic(&other),
+        "70 (cuff, 2 min earlier) − 20 (sent as 2.67 kPa) = 50 mmHg"
+    );
+    // Rounding each number would hide the sum: then the exact difference is told.
+    other.compartment.pressure = pressure("39.6", "39.6", "mm[Hg]");
+    other.diastolic.pressure = pressure("70.4", "70.4", "mm[Hg]");
+    subtract(&mut other);
+    assert_eq!(
+        wording::arithmetic(&other),
+        "70 (cuff, sent as 70.4 mm[Hg], 2 min earlier) − 40 (sent as 39.6 mm[Hg]) = 31 mmHg \
+         (computed before rounding: 30.8 mmHg, a half goes toward the alert)"
+    );
+}
+
+/// Every combination that the draft's types allow of what changes a text.
+fn many_messages() -> Vec<MessageDraft> {
+    let tiers = [
+        None,
+        Some(Tier::Check),
+        Some(Tier::Watch),
+        Some(Tier::Act),
+        Some(Tier::Critical),
+    ];
+    let mut all = Vec::new();
+    for occasion in [Occasion::Raised, Occasion::Withdrawn, Occasion::Resolved] {
+        for tier in tiers {
+            for family in [Family::Pressure, Family::Measurement] {
+                for shape in 0..64 {
+                    all.push(shaped(occasion, tier, family, shape));
+                }
+            }
+        }
+    }
+    all
+}
+
+fn shaped(occasion: Occasion, tier: Option<Tier>, family: Family, shape: usize) -> MessageDraft {
+    let bit = |n: usize| shape >> n & 1 == 1;
+    let mut draft = message(occasion, tier);
+    draft.family = family;
+    draft.tier_before = if bit(0) { Some(Tier::Critical) } else { None };
+    draft.age_note = [AgeNote::InBand, AgeNote::Child, AgeNote::Unknown][shape % 3];
+    let facts = draft.delta.as_mut().unwrap();
+    facts.carried = bit(1);
+    facts.age = [AgeClass::Simultaneous, AgeClass::Paired, AgeClass::Stale][shape % 3];
+    facts.bounded_above = bit(2);
+    facts.compartment.status = if bit(3) {
+        ReadingStatus::Preliminary
+    } else {
+        ReadingStatus::Final
+    };
+    facts.compartment.method = [
+        Method::Cuff,
+        Method::ArterialLine,
+        Method::Needle,
+        Method::Catheter,
+        Method::Unstated,
+    ][shape % 5];
+    if bit(2) {
+        facts.compartment.pressure.comparator = Some(Comparator::GreaterOrEqual);
+    }
+    if bit(4) {
+        facts.site.side = Side::Unstated;
+        draft.site = Some(facts.site.clone());
+    }
+    draft.compartment = Some(facts.compartment.clone());
+    if bit(5) {
+        (draft.delta, draft.delta_identity) = (None, None);
+        if bit(0) && bit(1) {
+            (draft.compartment, draft.site) = (None, None);
+        }
+    }
+    draft.reading_count = shape % 4;
+    let rule = [
+        "delta-30",
+        "delta-sustained",
+        "pressure-implausible",
+        "diastolic-missing",
+        "side-missing",
+    ][shape % 5];
+    draft.grounds.iter_mut().for_each(|ground| ground.rule = rule.into());
+    if occasion == Occasion::Withdrawn {
+        draft.lost = all_lost();
+    }
+    draft
+}
+
+fn all_lost() -> Vec<GroundLost> {
+    use Withdrawal::{Cancelled, Deleted, EnteredInError, MovedToAnotherPatient};
+    let source = || String::from("Observation/cp");
+    let mut lost: Vec<GroundLost> = [EnteredInError, Cancelled, Deleted, MovedToAnotherPatient]
+        .map(|how| GroundLost::SourceWithdrawn { source: source(), how })
+        .into();
+    for now in [None, Some(36)] {
+        lost.push(GroundLost::Recomputed {
+            source: source(),
+            delta_now_whole_mmhg: now,
+        });
+    }
+    lost.push(GroundLost::NoLongerUsable { source: source() });
+    lost
+}
+
+/// Invariant 5, over every text that the drafts can give.
+#[test]
+fn no_text_gives_an_all_clear() {
+    for draft in many_messages() {
+        let text = text(&draft);
+        assert_eq!(forbidden_in(&text), None, "{text}");
+        assert!(text.contains("Next: "), "{text}");
+        assert!(text.ends_with(wording::SHORT_CAUTION), "{text}");
+        if draft.occasion == Occasion::Resolved && draft.family == Family::Pressure {
+            assert!(
+                text.contains("Repeated or continuous delta pressure above 30 mmHg"),
+                "{text}"
+            );
+        }
+    }
+    for draft in many_messages().iter().filter_map(|m| m.delta.clone()).map(draft) {
+        assert_eq!(forbidden_in(&observation(&draft).to_string()), None);
+        let retract = RetractDraft {
+            issued: draft.issued,
+            last: draft,
+        };
+        assert_eq!(
+            forbidden_in(&retracted(&retract, Mode::Live, &ctx().sheet).to_string()),
+            None
+        );
+    }
+}
+
+/// clinical.md §6 row 9 (open case bank, unrefereed): 75 / 35 gives 40 while the pressure alone is
+/// ≥ 30: no all-clear may be printed, at any tier or none.
+#[test]
+fn delta_forty_with_a_high_pressure_is_never_an_all_clear() {
+    for (occasion, tier) in [(Occasion::Raised, Some(Tier::Watch)), (Occasion::Resolved, None)] {
+        let mut draft = message(occasion, tier);
+        let facts = draft.delta.as_mut().unwrap();
+        facts.compartment.pressure = pressure("35", "35", "mm[Hg]");
+        facts.diastolic.pressure = pressure("75", "75", "mm[Hg]");
+        subtract(facts);
+        draft.compartment = Some(facts.compartment.clone());
+        let text = text(&draft);
+        assert!(text.contains("75 (cuff, 2 min earlier) − 35 = 40 mmHg"), "{text}");
+        assert_eq!(forbidden_in(&text), None, "{text}");
+    }
+}
+
+#[test]
+fn each_number_of_a_message_has_its_age() {
+    for draft in many_messages() {
+        let text = text(&draft);
+        for line in text
+            .lines()
+            .filter(|line| line.starts_with("Compartment pressure ") || line.starts_with("Diastolic pressure "))
+        {
+            assert!(line.ends_with("before this message."), "{line}");
+        }
+        if draft.compartment.is_some() {
+            assert!(text.contains("Compartment pressure "), "{text}");
+        }
+        if draft.delta.is_some() {
+            assert!(text.contains("Diastolic pressure "), "{text}");
+        }
+    }
+}
+
+#[test]
+fn the_first_line_fits_a_pager() {
+    for mut draft in many_messages() {
+        for display in [
+            "anterior compartment of the leg",
+            &"very long site as free text ".repeat(9),
+        ] {
+            if let Some(site) = &mut draft.site {
+                site.display = display.to_string();
+            }
+            let line = headline(&draft);
+            assert!(
+                line.chars().count() <= HEADLINE_CHARS,
+                "{} {line}",
+                line.chars().count()
+            );
+            assert!(
+                line.ends_with("emeasure now.")
+                    || line.ends_with("emeasure.")
+                    || line.ends_with("Examine now.")
+                    || line.ends_with("easure now.")
+                    || line.ends_with("Keep measuring."),
+                "{line}"
+            );
+        }
+    }
+}
+
+#[test]
+fn what_a_text_must_say() {
+    let mut single = message(Occasion::Raised, Some(Tier::Act));
+    assert!(text(&single).contains("35 %"), "Whitney 2014 on a single reading");
+    single.reading_count = 2;
+    assert!(!text(&single).contains("35 %"));
+    single.delta.as_mut().unwrap().age = AgeClass::Stale;
+    assert!(text(&single).contains(wording::STALE));
+    single.delta.as_mut().unwrap().carried = true;
+    assert!(text(&single).contains("Measure again"));
+    assert!(headline(&single).contains("carried"));
+    single.age_note = AgeNote::Child;
+    assert!(text(&single).contains("Adult rule, not validated in children"));
+    for lost in all_lost() {
+        let mut draft = message(Occasion::Withdrawn, None);
+        draft.lost = vec![lost.clone()];
+        assert!(text(&draft).contains(&wording::lost(&lost)));
+        assert!(text(&draft).contains(wording::WITHDRAWAL));
+    }
+}
+
+#[test]
+fn forbidden_sees_word_starts_and_spares_the_one_quotation() {
+    assert_eq!(forbidden_in("The limb is SAFE now"), Some("safe"));
+    assert_eq!(forbidden_in("this rules out everything"), Some("rules out"));
+    assert_eq!(forbidden_in("you can rule out it"), Some("rule out"));
+    assert_eq!(forbidden_in("perfusion is (normal)"), Some("normal"));
+    assert_eq!(forbidden_in("an unsafe limb, confined, abnormal"), None);
+    assert_eq!(forbidden_in(wording::RULE_OUT), None);
+}
+
+/// The page's footer shows these, with their sources.
+#[test]
+fn each_long_caution_has_a_source_and_no_all_clear() {
+    assert!(wording::CAUTIONS.len() >= 13, "the evidence report names thirteen");
+    for caution in wording::CAUTIONS {
+        assert_eq!(forbidden_in(caution.text), None, "{}", caution.text);
+        assert!(!caution.source.is_empty());
+    }
+}
+
+#[test]
+fn durations_and_moments() {
+    assert_eq!(wording::duration(0), "under 1 min");
+    assert_eq!(wording::duration(-7), "7 min");
+    assert_eq!(wording::duration(125), "2 h 05 min");
+    assert_eq!(wording::when(AT), "2026-03-05 22:10 UTC");
+    assert_eq!(wording::age(AT, AT.plus_minutes(4)), "4 min before this message");
+    assert_eq!(wording::age(AT.plus_minutes(2), AT), "2 min after this message");
+}
+
+#[test]
+fn a_rule_adds_its_caution_once() {
+    let both = ["pressure-implausible", "diastolic-implausible"];
+    assert_eq!(wording::rule_cautions(&both), [wording::IMPLAUSIBLE]);
+    assert_eq!(wording::rule_cautions(&["delta-sustained"]), [wording::SUSTAINED]);
+    assert_eq!(
+        wording::measurement_matter(&["side-missing", "diastolic-missing"]),
+        "no usable diastolic"
+    );
+    assert_eq!(
+        wording::measurement_matter(&["a-site-rule"]),
+        "the measurement needs attention"
+    );
+}
+
+/// One family's resolution must not speak for the other, which may be critical.
+#[test]
+fn a_resolved_check_says_nothing_of_the_pressures() {
+    let mut draft = message(Occasion::Resolved, None);
+    draft.family = Family::Measurement;
+    let told = text(&draft);
+    assert!(!told.to_lowercase().contains("no rule is met"), "{told}");
+    assert!(!told.contains("No pressure rule"), "{told}");
+    assert!(
+        told.contains("nothing about the limb or about any other rule"),
+        "{told}"
+    );
+    draft.family = Family::Pressure;
+    let told = text(&draft);
+    assert!(
+        told.contains("No pressure rule is met by the readings received"),
+        "{told}"
+    );
+    assert!(told.contains("up to 6 min old"), "{told}");
+}
