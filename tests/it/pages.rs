@@ -211,7 +211,7 @@ async fn the_patient_page_shows_the_evidence_of_each_point_newest_first() {
     ] {
         assert!(html.contains(part), "{part}");
     }
-    position(&text, "CRITICAL: delta pressure 12 mmHg");
+    position(&text, "Rule delta-20 (critical): Delta pressure 12 mmHg");
     position(&text, "5 compartment readings, newest 4 min ago");
 }
 

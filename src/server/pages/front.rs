@@ -31,7 +31,7 @@ pub(super) fn build(page: &PageState, now: Instant) -> Result<Body, StoreError> 
         h1 { "Open concerns" span class="tally" { (text::count(people.len() as u64, "patient", "patients")) } }
         (unsent(page, &counts, now))
         @if cards.is_empty() {
-            p { (wording::RESOLUTION) " " (wording::RULE_OUT) }
+            p { (text::NO_RULE) " " (wording::RULE_OUT) }
         }
         ol class="people" { @for card in &cards { li { (card) } } }
         (watched)

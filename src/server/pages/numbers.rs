@@ -2,9 +2,8 @@
 
 use super::text;
 use crate::fhir::Instant;
-use crate::fhir::quantity::round_pressure;
+use crate::fhir::quantity::{round_delta, round_pressure};
 use crate::outbox::draft::{AgeClass, Measured};
-use crate::outbox::numbers::{whole_compartment, whole_diastolic};
 use crate::outbox::wording;
 use crate::patient::assess::{Assessment, Carried, Delta, Measurement, Paired};
 use crate::patient::concern::{ConcernNow, Headline};
@@ -218,12 +217,12 @@ pub(super) fn signed(whole: i64) -> String {
 
 /// Whole mmHg as compared, with its comparator.
 pub(super) fn pressure_words(measured: &Measured) -> String {
-    bounded(whole_compartment(measured.pressure.mmhg).to_string(), measured)
+    bounded(signed(round_pressure(measured.pressure.mmhg)), measured)
 }
 
 /// Whole mmHg as compared, with its comparator.
 pub(super) fn diastolic_words(measured: &Measured) -> String {
-    bounded(whole_diastolic(measured.pressure.mmhg).to_string(), measured)
+    bounded(signed(round_delta(measured.pressure.mmhg)), measured)
 }
 
 fn comparator_sign(comparator: Comparator) -> &'static str {

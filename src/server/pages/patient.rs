@@ -92,7 +92,7 @@ fn concerns(
         section aria-labelledby="open" {
             h2 id="open" { "Open concerns" span class="tally" { (open.len()) } }
             @if open.is_empty() {
-                p { (wording::RESOLUTION) " " (wording::RULE_OUT) }
+                p { (text::NO_RULE) " " (wording::RULE_OUT) }
             }
             @for concern in &open {
                 (Card {

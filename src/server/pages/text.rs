@@ -6,6 +6,10 @@ use crate::recognise::reading::PatientKey;
 use crate::rules::Tier;
 use maud::{Markup, html};
 
+/// The strongest statement there is (invariant 5): of every rule, for pages without an open concern.
+pub(super) const NO_RULE: &str =
+    "No rule is met by the readings received. This is a statement about readings, not about the limb.";
+
 /// "4 min ago"; a moment ahead of the clock says so.
 pub(super) fn age(at: Instant, now: Instant) -> String {
     if at > now.plus_seconds(30) {
