@@ -63,15 +63,19 @@ pub trait Store: Send + Sync + 'static {
     // --- the engine -------------------------------------------------------------------------
     /// Everything known of one patient; an empty state when nothing is.
     fn load_patient(&self, patient: &PatientKey) -> Result<State, StoreError>;
-    /// Current version of an input, with its body.
+    /// Current version of an input, with its body as sent; also when it is deleted.
     fn input(&self, resource_type: &str, id: &str) -> Result<Option<InputRow>, StoreError>;
-    /// The one commit.
+    /// The one commit: all of it, or nothing. The store numbers derived versions (previous + 1, also
+    /// written to the body's `id` and `meta`) and outbox entries (`seq` in the order given, `group` the
+    /// lowest of its group). An error also when the commit contradicts itself: an outbox group of two
+    /// patients, a set-aside row under another source, a derived resource that is no JSON object.
     fn commit(&self, commit: &Commit) -> Result<(), StoreError>;
     /// Patients whose `next_due` has come, earliest first, at most `limit`.
     fn patients_due(&self, now: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError>;
     /// The earliest `next_due` of all patients.
     fn next_due(&self) -> Result<Option<Instant>, StoreError>;
-    /// Current inputs after `after` (type, id) in key order, for re-recognition.
+    /// Current inputs after `after` (type, id) in key order, for re-recognition; deleted ones are
+    /// left out (no mapping brings them back).
     fn inputs_after(&self, after: Option<(&str, &str)>, limit: usize) -> Result<Vec<InputRow>, StoreError>;
     /// Patients after `after` in key order, to step each of them again.
     fn patients_after(&self, after: Option<&PatientKey>, limit: usize) -> Result<Vec<PatientKey>, StoreError>;
@@ -83,27 +87,39 @@ pub trait Store: Send + Sync + 'static {
     // --- delivery ---------------------------------------------------------------------------
     /// Waiting entries whose time has come: only the head group (entries of one step) of each
     /// patient, so that order per patient holds; entries come in `seq` order.
+    ///
+    /// A head whose time has not come holds its patient's later groups back. A stopped entry does
+    /// not: it is passed over, because no refusal of one resource may keep a later alert of the
+    /// patient from being sent. A group is due as soon as one of its waiting entries is, and comes
+    /// whole (one transaction Bundle): only a first group longer than `limit` passes it.
     fn outbox_due(&self, now: Instant, limit: usize) -> Result<Vec<OutboxEntry>, StoreError>;
-    /// Record what became of an attempt.
+    /// Record what became of attempts, one delivery row each. What was delivered stays delivered.
+    /// An error, and nothing recorded, when one of them names no entry.
     fn outbox_settle(&self, settlements: &[Settlement], now: Instant) -> Result<(), StoreError>;
     /// The server's id of a derived resource, once delivered (`Observation/17`).
     fn remote_reference(&self, identity: &uuid::Uuid) -> Result<Option<String>, StoreError>;
-    /// Put a stopped entry (and what waits behind it) back in line.
+    /// Put a stopped entry (and what waits behind it) back in line, its attempts kept. False when
+    /// there is no such stopped entry, or when a later form of the same resource was delivered:
+    /// sending the old one would undo it.
     fn outbox_resend(&self, seq: i64, now: Instant) -> Result<bool, StoreError>;
     /// Entries in a state, newest first.
     fn outbox_list(&self, state: OutboxState, limit: usize) -> Result<Vec<OutboxEntry>, StoreError>;
 
     // --- what is shown ----------------------------------------------------------------------
-    /// FHIR search over inputs and derived resources of one type.
+    /// FHIR search over inputs and derived resources of one type, in order of (lastUpdated, id).
+    /// Bodies carry `id`, `meta.versionId` and `meta.lastUpdated` of their row; all else, every
+    /// digit of a number too, stays as sent. `patient` is compared with the patient key, or with
+    /// `subject.reference` when the row has none.
     fn search(&self, query: &SearchQuery) -> Result<SearchPage, StoreError>;
-    /// One resource as served on `/fhir`: body, deleted flag, version.
+    /// One resource as served on `/fhir`: body (as in `search`), deleted flag, version. An input
+    /// with the address of a derived resource is kept and never served in its stead.
     fn read(&self, resource_type: &str, id: &str) -> Result<Option<InputRow>, StoreError>;
-    /// Open concerns of all patients, worst first.
+    /// Open concerns of all patients: worst tier first, of one tier the longest open first.
     fn open_concerns(&self) -> Result<Vec<StateRow>, StoreError>;
     /// Patients with a compartment reading of `since` or later, newest reading first, at most
     /// `limit`: those whom the front page lists, with or without an open concern.
     fn watched(&self, since: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError>;
-    /// History of a patient's concerns, oldest first.
+    /// History of a patient's concerns: the newest `limit` events, oldest of them first.
     fn events(&self, patient: &PatientKey, limit: usize) -> Result<Vec<EventRow>, StoreError>;
     /// Derived resources of a patient, newest first.
     fn derived(&self, patient: &PatientKey, limit: usize) -> Result<Vec<DerivedRow>, StoreError>;

@@ -43,11 +43,24 @@ fn the_numbers_of_the_model_are_those_that_are_compared() {
         pressure("c2", 0, 45),
     ]);
     let chart = chart(&bed, 0, at(1));
-    let paired: Vec<_> = chart.deltas.iter().filter(|delta| delta.kind == DeltaKind::Paired).collect();
+    let paired: Vec<_> = chart
+        .deltas
+        .iter()
+        .filter(|delta| delta.kind == DeltaKind::Paired)
+        .collect();
     assert_eq!(paired.iter().map(|delta| delta.mmhg).collect::<Vec<_>>(), [30, 25]);
     assert!(paired.iter().all(|delta| delta.low));
     assert_eq!(chart.threshold.as_ref().unwrap().mmhg, 30);
     assert!(svg(&chart).contains("diastolic 70, compartment pressure 45, delta pressure 25."));
+}
+
+/// A published-case timeline (clinical check row 10, C2): 57 and 60 give −3. Nothing of it is cut off.
+#[test]
+fn a_negative_delta_is_drawn_with_a_true_minus_sign() {
+    let bed = Bed::new("Patient/1", None, None).readings(&[diastolic("d1", -3, 57), pressure("c1", -2, 60)]);
+    let svg = svg(&chart(&bed, 0, at(0)));
+    assert!(svg.contains(">−3</text>") && svg.contains("delta pressure −3."));
+    assert!(svg.contains(">−20</text>"), "the panel reaches below zero");
 }
 
 #[test]
@@ -55,9 +68,16 @@ fn carried_and_stale_are_told_apart_and_counted_in_words() {
     let chart = chart(&ward::falling(), 0, at(0));
     let of = |kind| chart.deltas.iter().filter(|delta| delta.kind == kind).count();
     // 80 at −215 against −180 is 35 minutes old: stale (limit 15). Five newer diastolics are carried.
-    assert_eq!((of(DeltaKind::Stale), of(DeltaKind::Paired), of(DeltaKind::Carried)), (1, 1, 5));
+    assert_eq!(
+        (of(DeltaKind::Stale), of(DeltaKind::Paired), of(DeltaKind::Carried)),
+        (1, 1, 5)
+    );
     let svg = svg(&chart);
-    assert_eq!(svg.matches("class=\"mark-delta-carried\"").count(), 5 + 1, "with the legend's");
+    assert_eq!(
+        svg.matches("class=\"mark-delta-carried\"").count(),
+        5 + 1,
+        "with the legend's"
+    );
     assert_eq!(svg.matches("class=\"mark-stale\"").count(), 1 + 1, "with the legend's");
     assert!(svg.contains("(carried)") && svg.contains("(stale diastolic)"));
 }
@@ -74,7 +94,11 @@ fn a_gap_of_more_than_four_hours_is_not_bridged() {
     };
     let line = |hours| {
         let svg = svg(&chart(&bed(hours), 0, at(0)));
-        let line = svg.lines().find(|line| line.contains("line-pressure")).unwrap().to_owned();
+        let line = svg
+            .lines()
+            .find(|line| line.contains("line-pressure"))
+            .unwrap()
+            .to_owned();
         (line.matches('M').count(), line.matches('L').count())
     };
     assert_eq!(line(4), (1, 1));
@@ -107,7 +131,9 @@ fn an_old_patient_is_drawn_around_their_last_reading() {
 #[test]
 fn every_mark_lies_inside_the_picture() {
     for bed in ward::all() {
-        let sites = assess(&bed.state, &Sheet::adult().unwrap(), NOBODY_TO_ASK, at(0)).sites.len();
+        let sites = assess(&bed.state, &Sheet::adult().unwrap(), NOBODY_TO_ASK, at(0))
+            .sites
+            .len();
         assert!(sites > 0);
         for site in 0..sites {
             let svg = svg(&chart(&bed, site, at(0)));

@@ -1,5 +1,6 @@
 //! The pages, in process, over an in-memory store. All patients are invented.
 
+mod look;
 pub mod ward;
 
 use axum::body::Body;
@@ -76,7 +77,12 @@ async fn the_front_page_lists_the_worst_first_with_every_number_and_its_age() {
     let html = ok(&page, "/").await;
     let text = text_of(&html);
     // Critical before check; both before those without a concern.
-    let order = ["Bed 1 (invented)", "Bed 6 (invented)", "No rule is met by the readings received", "Bed 5 (invented)"];
+    let order = [
+        "Bed 1 (invented)",
+        "Bed 6 (invented)",
+        "No rule is met by the readings received",
+        "Bed 5 (invented)",
+    ];
     let places: Vec<usize> = order.iter().map(|part| position(&text, part)).collect();
     assert!(places.is_sorted(), "{places:?}");
     // 70 − 58 = 12, at or below 20 (JAAOS 1996): critical. Measured 4 and 8 minutes ago.
@@ -100,7 +106,10 @@ async fn a_tier_that_stands_on_an_older_number_says_so_and_shows_the_newest() {
     let page = state(vec![ward::corrected()], PageMode::Live, at(0));
     let text = text_of(&ok(&page, "/").await);
     position(&text, "delta 29 mmHg");
-    position(&text, "The tier stands on the numbers above. Newest: delta 52 mmHg; compartment pressure 22, 10 min ago");
+    position(
+        &text,
+        "The tier stands on the numbers above. Newest: delta 52 mmHg; compartment pressure 22, 10 min ago",
+    );
 }
 
 #[tokio::test]
@@ -156,7 +165,11 @@ async fn no_page_gives_an_all_clear() {
         paths.push(format!("/patient?id={}", bed.state.patient.0.replace('/', "%2F")));
     }
     let empty = state(Vec::new(), PageMode::Demo, at(0));
-    let mut pages = vec![ok(&empty, "/").await, ok(&empty, "/set-aside").await, ok(&empty, "/stopped").await];
+    let mut pages = vec![
+        ok(&empty, "/").await,
+        ok(&empty, "/set-aside").await,
+        ok(&empty, "/stopped").await,
+    ];
     for path in &paths {
         pages.push(ok(&page, path).await);
     }
@@ -171,7 +184,9 @@ async fn the_patient_page_shows_the_evidence_of_each_point_newest_first() {
     let html = ok(&page, "/patient?id=Patient%2Fclimbing").await;
     let text = text_of(&html);
     let table = &text[position(&text, "Evidence, left leg, anterior compartment")..];
-    let rows: Vec<usize> = ["22:06 UTC", "21:08 UTC", "20:08 UTC"].map(|time| position(table, time)).to_vec();
+    let rows: Vec<usize> = ["22:06 UTC", "21:08 UTC", "20:08 UTC"]
+        .map(|time| position(table, time))
+        .to_vec();
     assert!(rows.is_sorted());
     for part in [
         "sent as 58 mm[Hg]",
@@ -196,7 +211,7 @@ async fn the_patient_page_shows_the_evidence_of_each_point_newest_first() {
     ] {
         assert!(html.contains(part), "{part}");
     }
-    position(&text, "CRITICAL: delta pressure 12 mmHg");
+    position(&text, "Rule delta-20 (critical): Delta pressure 12 mmHg");
     position(&text, "5 compartment readings, newest 4 min ago");
 }
 
@@ -204,7 +219,13 @@ async fn the_patient_page_shows_the_evidence_of_each_point_newest_first() {
 async fn single_reading_child_and_unknown_age_are_told() {
     let page = state(vec![ward::child(), ward::without_diastolic()], PageMode::Live, at(0));
     let child = text_of(&ok(&page, "/patient?id=Patient/child").await);
-    for part in [wording::CHILD, "1 compartment reading,", "One reading only.", "unit-missing", "(side not stated)"] {
+    for part in [
+        wording::CHILD,
+        "1 compartment reading,",
+        "One reading only.",
+        "unit-missing",
+        "(side not stated)",
+    ] {
         position(&child, part);
     }
     let alone = text_of(&ok(&page, "/patient?id=Patient/alone").await);
@@ -274,7 +295,10 @@ async fn every_page_carries_the_cautions_the_sheet_and_the_policy() {
     for path in ["/", "/rules", "/set-aside", "/stopped", "/patient?id=Patient/child"] {
         let request = Request::get(path).body(Body::empty()).unwrap();
         let answer = router(page.clone()).oneshot(request).await.unwrap();
-        let policy = answer.headers()[header::CONTENT_SECURITY_POLICY].to_str().unwrap().to_owned();
+        let policy = answer.headers()[header::CONTENT_SECURITY_POLICY]
+            .to_str()
+            .unwrap()
+            .to_owned();
         assert!(policy.contains("default-src 'none'") && policy.contains("script-src 'self'"));
         assert!(!policy.contains("unsafe"));
         assert_eq!(answer.headers()[header::CACHE_CONTROL], "no-store");
@@ -296,7 +320,11 @@ async fn the_rules_page_shows_every_rule_with_threshold_source_and_mark() {
         position(&text, &rule.id);
         position(&text, &format!("mark {}", rule.mark));
     }
-    for part in ["McQueen &amp; Court-Brown 1996", "at or below", "threshold 30 mmHg", &page.sheet.hash] {
+    for part in [
+        "McQueen &amp; Court-Brown 1996",
+        "delta pressure at or below 30 mmHg, and not at or below 20 mmHg",
+        &page.sheet.hash,
+    ] {
         position(&text, part);
     }
 }
@@ -332,7 +360,10 @@ async fn stopped_entries_show_what_the_server_said() {
     page.store.outbox_settle(&[refused], at(0)).unwrap();
     let html = ok(&page, "/stopped").await;
     position(&html, "422: processing: &lt;b&gt;no such subject&lt;/b&gt;");
-    position(&text_of(&ok(&page, "/").await), "1 resources were refused by the record");
+    position(
+        &text_of(&ok(&page, "/").await),
+        "1 resource was refused by the record and is stopped",
+    );
 }
 
 #[tokio::test]
@@ -345,8 +376,18 @@ async fn assets_are_named_by_their_content_and_kept() {
         let request = Request::get(&html[start..end]).body(Body::empty()).unwrap();
         let answer = router(page.clone()).oneshot(request).await.unwrap();
         assert_eq!(answer.status(), StatusCode::OK);
-        assert!(answer.headers()[header::CONTENT_TYPE].to_str().unwrap().starts_with(kind));
-        assert!(answer.headers()[header::CACHE_CONTROL].to_str().unwrap().contains("immutable"));
+        assert!(
+            answer.headers()[header::CONTENT_TYPE]
+                .to_str()
+                .unwrap()
+                .starts_with(kind)
+        );
+        assert!(
+            answer.headers()[header::CACHE_CONTROL]
+                .to_str()
+                .unwrap()
+                .contains("immutable")
+        );
     }
     assert_eq!(get(&page, "/assets/page-0.css").await.0, StatusCode::NOT_FOUND);
 }
@@ -356,7 +397,12 @@ async fn a_change_reaches_an_open_page() {
     let page = state(Vec::new(), PageMode::Live, at(0));
     let request = Request::get("/events").body(Body::empty()).unwrap();
     let answer = router(page.clone()).oneshot(request).await.unwrap();
-    assert!(answer.headers()[header::CONTENT_TYPE].to_str().unwrap().starts_with("text/event-stream"));
+    assert!(
+        answer.headers()[header::CONTENT_TYPE]
+            .to_str()
+            .unwrap()
+            .starts_with("text/event-stream")
+    );
     let mut body = answer.into_body().into_data_stream();
     let mut next = async || String::from_utf8(body.next().await.unwrap().unwrap().to_vec()).unwrap();
     assert!(next().await.contains("event: hello"));
@@ -383,31 +429,85 @@ async fn a_change_reaches_an_open_page() {
     assert!(next().await.contains("event: lagged"));
 }
 
-/// To look at the pages: `cargo test --test it -- --ignored look_at_the_pages`, then a browser at
-/// the address printed. Runs for LOOK_SECONDS (600); a new reading arrives after 20 s.
 #[tokio::test]
-#[ignore = "serves the pages until somebody has looked at them"]
-async fn look_at_the_pages() {
+async fn listeners_are_bounded() {
+    let app = router(state(Vec::new(), PageMode::Live, at(0)));
+    let listen = || {
+        let request = Request::get("/events").body(Body::empty()).unwrap();
+        app.clone().oneshot(request)
+    };
+    let mut held = Vec::new();
+    for _ in 0..256 {
+        held.push(listen().await.unwrap());
+    }
+    assert!(held.iter().all(|answer| answer.status() == StatusCode::OK));
+    let refused = listen().await.unwrap();
+    assert_eq!(refused.status(), StatusCode::SERVICE_UNAVAILABLE);
+    assert!(refused.headers().contains_key(header::RETRY_AFTER));
+    // A listener that goes makes room.
+    held.pop();
+    assert_eq!(listen().await.unwrap().status(), StatusCode::OK);
+}
+
+/// Values of an attribute.
+fn attributes<'h>(html: &'h str, name: &str) -> Vec<&'h str> {
+    let start = format!(" {name}=\"");
+    html.split(&start)
+        .skip(1)
+        .filter_map(|rest| rest.split('"').next())
+        .collect()
+}
+
+#[tokio::test]
+async fn what_a_screen_reader_needs_is_there() {
+    let two_sites = Bed::new("Patient/two", Some("Bed 7 (invented)"), None).readings(&[
+        ward::diastolic("d", -9, 70),
+        ward::pressure("c1", -8, 45),
+        ward::pressure("c2", -7, 20).on(ward::leg(deltaward::recognise::Side::Right)),
+    ]);
     let mut beds = ward::all();
-    beds.push(ward::hostile());
-    let page = state(beds, PageMode::Demo, at(0));
-    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
-    println!("http://{}/", listener.local_addr().unwrap());
-    let seconds = std::env::var("LOOK_SECONDS").ok().and_then(|text| text.parse().ok()).unwrap_or(600);
-    let later = page.clone();
-    tokio::spawn(async move {
-        tokio::time::sleep(std::time::Duration::from_secs(20)).await;
-        let bed = Bed::new("Patient/new", Some("Bed 9 (invented)"), Some("1980"))
-            .readings(&[ward::diastolic("bp", -3, 66), ward::pressure("cp", -2, 52)]);
-        let patient = bed.state.patient.clone();
-        later.store.commit(&bed.commit()).unwrap();
-        let _ = later.events.send(LiveEvent {
-            patient,
-            at: at(0),
-            text: "critical".into(),
-        });
-    });
-    let serve = axum::serve(listener, router(page));
-    let looked = tokio::time::timeout(std::time::Duration::from_secs(seconds), async move { serve.await }).await;
-    assert!(looked.is_err(), "the server ended by itself");
+    beds.push(two_sites);
+    let page = state(beds, PageMode::Live, at(0));
+    for path in [
+        "/",
+        "/rules",
+        "/set-aside",
+        "/stopped",
+        "/patient?id=Patient/two",
+        "/patient?id=Patient/child",
+    ] {
+        let html = ok(&page, path).await;
+        let mut ids = attributes(&html, "id");
+        for named in attributes(&html, "aria-labelledby") {
+            for id in named.split(' ') {
+                assert!(ids.contains(&id), "{path}: aria-labelledby {id} names nothing");
+            }
+        }
+        ids.sort_unstable();
+        let all = ids.len();
+        ids.dedup();
+        assert_eq!(ids.len(), all, "{path}: an id stands twice");
+        assert_eq!(html.matches("<h1").count(), 1, "{path}");
+        assert_eq!(
+            html.matches("<table").count(),
+            html.matches("<caption").count(),
+            "{path}"
+        );
+        assert_eq!(
+            html.matches("<svg").count(),
+            html.matches("aria-hidden=\"true\" focusable").count() + html.matches("role=\"img\"").count(),
+            "{path}: every picture is named or hidden"
+        );
+        for part in [
+            "<html lang=\"en\"",
+            "<header",
+            "<nav aria-label",
+            "<main id=\"main\"",
+            "<footer",
+            "aria-live=\"assertive\"",
+            "<noscript><meta http-equiv=\"refresh\"",
+        ] {
+            assert!(html.contains(part), "{path}: {part}");
+        }
+    }
 }

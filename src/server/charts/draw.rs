@@ -1,10 +1,10 @@
 //! The SVG: two panels over one time axis. Shapes take their colours from the style sheet, so
 //! that dark and printed pages need no second picture.
 
+use super::GAP_MINUTES;
 use super::marks::{self, coordinate};
 use super::model::{DeltaKind, DeltaPoint, SiteChart};
 use super::scale::{Scale, pressure_range, pressure_ticks, time_ticks};
-use super::GAP_MINUTES;
 use crate::fhir::Instant;
 use crate::outbox::wording;
 use crate::recognise::reading::Comparator;
@@ -59,10 +59,12 @@ impl<'c> Frame<'c> {
         let pressures = chart.pressures.iter().map(|point| point.mmhg);
         let all = pressures.chain(chart.diastolics.iter().map(|point| point.mmhg));
         let (low, high) = extent(all);
-        let upper_range = pressure_range(low, high);
+        let upper_range = pressure_range(low, high, 4);
         let threshold = chart.threshold.iter().map(|threshold| threshold.mmhg);
-        let (low, high) = extent(chart.deltas.iter().map(|point| point.mmhg).chain(threshold));
-        let lower_range = pressure_range(low, high);
+        let (_, high) = extent(chart.deltas.iter().map(|point| point.mmhg).chain(threshold));
+        // Room below the lowest mark for its number; it also shows that zero is not the floor.
+        let lowest = chart.deltas.iter().map(|point| point.mmhg - 14).min().unwrap_or(0);
+        let lower_range = pressure_range(lowest, high, 14);
         Self {
             chart,
             time: Scale::new((chart.from.millis(), chart.to.millis()), (LEFT, RIGHT)),
@@ -81,7 +83,11 @@ impl<'c> Frame<'c> {
         let day = |at: Instant| at.to_string().get(..10).unwrap_or_default().to_owned();
         let clock = |at: Instant| at.to_string().get(11..16).unwrap_or_default().to_owned();
         let (first, last) = (day(self.chart.from), day(self.chart.to));
-        let days = if first == last { first } else { format!("{first} to {last}") };
+        let days = if first == last {
+            first
+        } else {
+            format!("{first} to {last}")
+        };
         html! {
             (panel(UPPER, &self.upper, self.upper_range))
             (panel(LOWER, &self.lower, self.lower_range))
@@ -120,7 +126,7 @@ impl<'c> Frame<'c> {
         html! {
             rect class="band" x=(coordinate(LEFT)) y=(coordinate(y)) width=(coordinate(RIGHT - LEFT)) height=(coordinate(LOWER.1 - y)) {}
             line class="threshold" x1=(coordinate(LEFT)) y1=(coordinate(y)) x2=(coordinate(RIGHT)) y2=(coordinate(y)) {}
-            text class="threshold-words" x=(coordinate(RIGHT)) y=(coordinate(LOWER.0 - 12.0)) text-anchor="end" {
+            text class="threshold-words" x=(coordinate(RIGHT - 8.0)) y=(coordinate(LOWER.0 - 12.0)) text-anchor="end" {
                 "alerts " (threshold.words) " " (threshold.mmhg)
             }
         }
@@ -131,7 +137,11 @@ impl<'c> Frame<'c> {
         let pressures: Vec<_> = pressures.map(|point| (point.at, self.upper.at(point.mmhg))).collect();
         let diastolics = self.chart.diastolics.iter();
         let diastolics: Vec<_> = diastolics.map(|point| (point.at, self.upper.at(point.mmhg))).collect();
-        let deltas = self.chart.deltas.iter().filter(|point| point.kind != DeltaKind::Carried);
+        let deltas = self
+            .chart
+            .deltas
+            .iter()
+            .filter(|point| point.kind != DeltaKind::Carried);
         let deltas: Vec<_> = deltas.map(|point| (point.at, self.lower.at(point.mmhg))).collect();
         html! {
             path class="line-diastolic" d=(self.path(&diastolics)) {}
@@ -175,19 +185,40 @@ impl<'c> Frame<'c> {
     fn labels(&self) -> Markup {
         let deltas = self.chart.deltas.iter().map(|point| {
             let bound = if point.bounded_above { "≤" } else { "" };
-            (point.at, self.lower.at(point.mmhg), format!("{bound}{}", point.mmhg))
+            (
+                point.at,
+                self.lower.at(point.mmhg),
+                format!("{bound}{}", signed(point.mmhg)),
+            )
         });
         let pressures = self.chart.pressures.iter().map(|point| {
             let bound = point.comparator.map_or("", comparator_sign);
-            (point.at, self.upper.at(point.mmhg), format!("{bound}{}", point.mmhg))
+            (
+                point.at,
+                self.upper.at(point.mmhg),
+                format!("{bound}{}", signed(point.mmhg)),
+            )
         });
+        let x = |at: Instant| self.x(at);
+        let below: Vec<(f64, f64)> = deltas.clone().map(|(at, y, _)| (x(at), y)).collect();
+        let diastolics = self.chart.diastolics.iter();
+        let mut above: Vec<(f64, f64)> = diastolics
+            .map(|point| (x(point.at), self.upper.at(point.mmhg)))
+            .collect();
+        above.extend(pressures.clone().map(|(at, y, _)| (x(at), y)));
         html! {
-            (self.label_all("value", deltas.collect(), LOWER))
-            (self.label_all("value value-pressure", pressures.collect(), UPPER))
+            (self.label_all("value", deltas.collect(), &below, LOWER))
+            (self.label_all("value value-pressure", pressures.collect(), &above, UPPER))
         }
     }
 
-    fn label_all(&self, class: &str, points: Vec<(Instant, f64, String)>, panel: (f64, f64)) -> Markup {
+    fn label_all(
+        &self,
+        class: &str,
+        points: Vec<(Instant, f64, String)>,
+        marks: &[(f64, f64)],
+        panel: (f64, f64),
+    ) -> Markup {
         let mut last = f64::INFINITY;
         let mut placed: Vec<(f64, f64, String)> = Vec::new();
         for (at, y, text) in points.into_iter().rev() {
@@ -196,9 +227,7 @@ impl<'c> Frame<'c> {
                 continue;
             }
             last = x;
-            // Above the point where there is room, else below it.
-            let y = if y - 30.0 < panel.0 { y + 27.0 } else { y - 13.0 };
-            placed.push((x.min(RIGHT - 12.0), y, text));
+            placed.push((x.min(RIGHT - 12.0), label_height(x, y, marks, panel), text));
         }
         html! {
             @for (x, y, text) in placed.iter().rev() {
@@ -206,6 +235,27 @@ impl<'c> Frame<'c> {
             }
         }
     }
+}
+
+/// Baseline of a number: above its point, or below it where another mark or the panel's edge is in
+/// the way and below is free.
+fn label_height(x: f64, y: f64, marks: &[(f64, f64)], (top, bottom): (f64, f64)) -> f64 {
+    let (above, below) = (y - 13.0, y + 27.0);
+    // A number reaches 14 up from its baseline, a mark 9 around its centre.
+    let free = |baseline: f64| {
+        baseline - 16.0 >= top
+            && baseline + 2.0 <= bottom
+            && !marks.iter().any(|(mark_x, mark_y)| {
+                (mark_x - x).abs() < 22.0 && baseline - 23.0 < *mark_y && *mark_y < baseline + 9.0
+            })
+    };
+    if free(above) || !free(below) { above } else { below }
+}
+
+/// A true minus sign: a hyphen is easily missed.
+fn signed(mmhg: i64) -> String {
+    let sign = if mmhg < 0 { "−" } else { "" };
+    format!("{sign}{}", mmhg.unsigned_abs())
 }
 
 fn comparator_sign(comparator: Comparator) -> &'static str {
@@ -228,7 +278,7 @@ fn panel((top, bottom): (f64, f64), scale: &Scale, range: (i64, i64)) -> Markup 
         @for tick in pressure_ticks(range) {
             @let y = scale.at(tick);
             line class="grid" x1=(left) y1=(coordinate(y)) x2=(right) y2=(coordinate(y)) {}
-            text class="tick" x=(coordinate(LEFT - 10.0)) y=(coordinate(y + 5.5)) text-anchor="end" { (tick) }
+            text class="tick" x=(coordinate(LEFT - 10.0)) y=(coordinate(y + 5.5)) text-anchor="end" { (signed(tick)) }
         }
     }
 }
@@ -245,12 +295,12 @@ fn legend() -> Markup {
     html! {
         g aria-hidden="true" {
             (entry(22.0, first, marks::pressure(22.0, first), "compartment pressure"))
-            (entry(234.0, first, marks::diastolic(234.0, first, true), "diastolic used"))
-            (entry(390.0, first, marks::diastolic(390.0, first, false), "other diastolic"))
-            (entry(546.0, first, marks::missing(546.0, first), "no delta"))
+            (entry(256.0, first, marks::diastolic(256.0, first, true), "diastolic used"))
+            (entry(420.0, first, marks::diastolic(420.0, first, false), "other diastolic"))
+            (entry(590.0, first, marks::missing(590.0, first), "no delta"))
             (entry(22.0, second, marks::delta(22.0, second, DeltaKind::Paired), "delta"))
-            (entry(234.0, second, marks::delta(234.0, second, DeltaKind::Stale), "stale diastolic"))
-            (entry(390.0, second, marks::delta(390.0, second, DeltaKind::Carried), "carried: newer diastolic, last pressure"))
+            (entry(128.0, second, marks::delta(128.0, second, DeltaKind::Stale), "delta, stale diastolic"))
+            (entry(346.0, second, marks::delta(346.0, second, DeltaKind::Carried), "delta, carried (newer diastolic)"))
         }
     }
 }
@@ -301,6 +351,6 @@ fn tell(point: &DeltaPoint) -> String {
     format!(
         "{}: diastolic {diastolic}, compartment pressure {pressure}, delta pressure {bound}{}{kind}.",
         wording::when(point.at),
-        point.mmhg
+        signed(point.mmhg)
     )
 }

@@ -47,10 +47,6 @@ pub(super) fn delta(x: f64, y: f64, kind: DeltaKind) -> Markup {
 
 /// A compartment reading without a delta: a cross at the foot of the delta panel.
 pub(super) fn missing(x: f64, y: f64) -> Markup {
-    let path = format!(
-        "M{} {}l10 10m0 -10l-10 10",
-        coordinate(x - 5.0),
-        coordinate(y - 5.0)
-    );
+    let path = format!("M{} {}l10 10m0 -10l-10 10", coordinate(x - 5.0), coordinate(y - 5.0));
     html! { path class="mark-missing" d=(path) {} }
 }

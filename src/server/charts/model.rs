@@ -2,13 +2,12 @@
 
 use super::CHART_HOURS;
 use crate::fhir::Instant;
-use crate::outbox::draft::AgeClass;
 use crate::fhir::quantity::round_delta;
+use crate::outbox::draft::AgeClass;
 use crate::patient::assess::{Assessment, Delta, Measurement, Paired};
 use crate::patient::gather::Gathered;
 use crate::recognise::reading::Comparator;
 use crate::rules::Sheet;
-use rust_decimal::prelude::ToPrimitive;
 
 /// A compartment pressure.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -149,7 +148,10 @@ impl SiteChart {
             kind,
             bounded_above: delta.bounded_above,
             low: sheet.is_low(delta.whole, sheet.alert_threshold()),
-            terms: (assessment.diastolics.get(diastolic).map(whole).unwrap_or_default(), pressure),
+            terms: (
+                assessment.diastolics.get(diastolic).map(whole).unwrap_or_default(),
+                pressure,
+            ),
         };
         if shown(measurement.at()) {
             self.pressures.push(PressurePoint {
@@ -180,10 +182,9 @@ impl SiteChart {
     }
 }
 
+/// A half of the diastolic goes down like a half of the delta: toward the alert.
 fn whole(diastolic: &Gathered<'_>) -> i64 {
     round_delta(diastolic.current.reading.pressure.mmhg)
-        .to_i64()
-        .unwrap_or_default()
 }
 
 /// Up to [`CHART_HOURS`] that end now; when the site's newest number is older than that, they end

@@ -39,11 +39,12 @@ fn whole(value: i64) -> f64 {
     value as f64
 }
 
-/// Whole mmHg lines of a panel, 20 apart, so that `low..=high` lies inside and at least 40 are shown.
-pub(super) fn pressure_range(low: i64, high: i64) -> (i64, i64) {
+/// Whole mmHg lines of a panel, 20 apart, so that `low..=high` lies inside with `room` for marks and
+/// numbers above, and at least 40 are shown.
+pub(super) fn pressure_range(low: i64, high: i64, room: i64) -> (i64, i64) {
     const STEP: i64 = 20;
     let from = low.min(0).div_euclid(STEP) * STEP;
-    let to = (high.max(from + 2 * STEP) + STEP - 1).div_euclid(STEP) * STEP;
+    let to = ((high + room).max(from + 2 * STEP) + STEP - 1).div_euclid(STEP) * STEP;
     (from, to)
 }
 
@@ -91,9 +92,10 @@ mod tests {
 
     #[test]
     fn a_panel_holds_its_numbers_and_the_zero_line() {
-        assert_eq!(pressure_range(12, 71), (0, 80));
-        assert_eq!(pressure_range(-3, 30), (-20, 40));
-        assert_eq!(pressure_range(5, 9), (0, 40));
+        assert_eq!(pressure_range(12, 71, 4), (0, 80));
+        assert_eq!(pressure_range(-3, 30, 4), (-20, 40));
+        assert_eq!(pressure_range(5, 9, 4), (0, 40));
+        assert_eq!(pressure_range(5, 80, 4), (0, 100));
         assert_eq!(pressure_ticks((0, 80)), [0, 20, 40, 60, 80]);
         assert_eq!(pressure_ticks((-20, 160)), [0, 40, 80, 120, 160]);
     }
@@ -104,7 +106,10 @@ mod tests {
         let from = Instant::from_millis(1_772_748_600_000);
         let ticks = time_ticks(from, from.plus_minutes(250));
         let shown: Vec<String> = ticks.iter().map(|tick| tick.to_string()[11..16].to_owned()).collect();
-        assert_eq!(shown, ["22:30", "23:00", "23:30", "00:00", "00:30", "01:00", "01:30", "02:00"]);
+        assert_eq!(
+            shown,
+            ["22:30", "23:00", "23:30", "00:00", "00:30", "01:00", "01:30", "02:00"]
+        );
         assert!(time_ticks(from, from.plus_minutes(60 * 24)).len() <= 9);
     }
 }

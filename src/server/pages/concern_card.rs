@@ -64,7 +64,11 @@ impl Card<'_> {
     }
 
     fn site_key(&self) -> String {
-        self.concern.site.as_ref().map(crate::recognise::Site::key).unwrap_or_default()
+        self.concern
+            .site
+            .as_ref()
+            .map(crate::recognise::Site::key)
+            .unwrap_or_default()
     }
 
     fn family(&self) -> &'static str {
@@ -88,18 +92,23 @@ impl Card<'_> {
         let newest = site.and_then(|site| Numbers::newest(assessment, site));
         let numbers = found.map(|found| Numbers::of_headline(assessment, found));
         let newer = match (&numbers, &newest) {
-            (Some(numbers), Some(newest)) if !numbers.same_as(newest) => Some(newest),
-            (None, Some(newest)) => Some(newest),
-            _ => None,
+            _ if self.concern.family == Family::Measurement => None,
+            (Some(numbers), Some(newest)) if numbers.same_as(newest) => None,
+            (_, newest) => newest.as_ref(),
         };
-        let grounds = found.map(|found| words::grounds(assessment, found, self.sheet)).unwrap_or_default();
+        let grounds = found
+            .map(|found| words::grounds(assessment, found, self.sheet))
+            .unwrap_or_default();
         html! {
             @if let Some(numbers) = &numbers {
-                div class="evidence" {
-                    (numbers.big())
+                div class={ "evidence evidence-" (self.family()) } {
+                    @if self.concern.family == Family::Pressure { (numbers.big()) }
                     div class="evidence-words" {
                         @for ground in &grounds {
                             p class="says" { (ground.sentence) @if self.in_full { " " code { (ground.rule) } } }
+                        }
+                        @if let Some(why) = numbers.why_none().filter(|_| self.concern.family == Family::Pressure) {
+                            p class="why" { "No delta pressure: " (why) "." }
                         }
                         (numbers.lines(self.now))
                     }
@@ -133,7 +142,7 @@ impl Card<'_> {
                     "Last message (number " (number) ") written " (text::short_time(event.at, self.now)) "."
                 },
                 (None, 0) => "No message was written.",
-                (None, number) => { (text::count(number as usize, "message was", "messages were")) " written." },
+                (None, number) => { (text::count(number.into(), "message was", "messages were")) " written." },
             }
         }
     }

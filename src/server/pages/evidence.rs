@@ -40,7 +40,7 @@ pub(super) fn table(assessment: &Assessment<'_>, site: usize, sheet: &Sheet, now
                         @if hidden > 0 {
                             tr class="carried" {
                                 td colspan="6" {
-                                    (text::count(hidden, "more newer diastolic", "more newer diastolics"))
+                                    (text::count(hidden as u64, "more newer diastolic", "more newer diastolics"))
                                     " carried against the reading below; the chart draws them."
                                 }
                             }

@@ -3,7 +3,7 @@
 use super::concern_card::Card;
 use super::layout::Body;
 use super::numbers::Numbers;
-use super::{FRONT_PATIENTS, PageState, ROWS, WATCHED_HOURS, text};
+use super::{FRONT_PATIENTS, PageMode, PageState, ROWS, WATCHED_HOURS, text};
 use crate::fhir::Instant;
 use crate::outbox::wording;
 use crate::patient::assess::assess;
@@ -12,6 +12,9 @@ use crate::recognise::reading::PatientKey;
 use crate::store::{Counts, StoreError};
 use maud::{Markup, html};
 use std::collections::BTreeSet;
+
+/// From here on (minutes) the front page says that messages have not reached the record.
+const LATE_MINUTES: i64 = 2;
 
 /// The page.
 pub(super) fn build(page: &PageState, now: Instant) -> Result<Body, StoreError> {
@@ -25,10 +28,10 @@ pub(super) fn build(page: &PageState, now: Instant) -> Result<Body, StoreError> 
     }
     let watched = watched(page, &with_concern, now)?;
     let main = html! {
-        h1 { "Open concerns" span class="tally" { (text::count(people.len(), "patient", "patients")) } }
-        (unsent(&counts))
+        h1 { "Open concerns" span class="tally" { (text::count(people.len() as u64, "patient", "patients")) } }
+        (unsent(page, &counts, now))
         @if cards.is_empty() {
-            p class="none" { "No rule is met by the readings received. This is a statement about readings, not about the limb." }
+            p { (text::NO_RULE) " " (wording::RULE_OUT) }
         }
         ol class="people" { @for card in &cards { li { (card) } } }
         (watched)
@@ -101,7 +104,8 @@ fn watched(page: &PageState, with_concern: &BTreeSet<&PatientKey>, now: Instant)
     for patient in others.by_ref().take(FRONT_PATIENTS) {
         let state = page.store.load_patient(patient)?;
         let found = assess(&state, &page.sheet, page.policy, now);
-        let sites = (0..found.sites.len()).filter_map(|site| Some((found.sites.get(site)?, Numbers::newest(&found, site)?)));
+        let sites =
+            (0..found.sites.len()).filter_map(|site| Some((found.sites.get(site)?, Numbers::newest(&found, site)?)));
         for (site, numbers) in sites {
             let at = numbers.pressure_at().or(numbers.at()).unwrap_or(now);
             let row = html! {
@@ -141,11 +145,20 @@ fn watched(page: &PageState, with_concern: &BTreeSet<&PatientKey>, now: Instant)
     })
 }
 
-fn unsent(counts: &Counts) -> Markup {
+/// Messages that nobody can have seen in the record.
+fn unsent(page: &PageState, counts: &Counts, now: Instant) -> Markup {
+    let late = |oldest: &Instant| page.mode != PageMode::Shadow && now.minutes_since(*oldest) >= LATE_MINUTES;
     html! {
         @if counts.outbox_stopped > 0 {
             p class="notice" {
-                (counts.outbox_stopped) " resources were refused by the record and are stopped. "
+                (text::count(counts.outbox_stopped, "resource was refused by the record and is stopped", "resources were refused by the record and are stopped"))
+                ". " a href="/stopped" { "See what the server said" } "."
+            }
+        }
+        @if let Some(oldest) = counts.outbox_oldest.filter(late) {
+            p class="notice" {
+                (text::count(counts.outbox_waiting, "resource has", "resources have"))
+                " not reached the record yet, the oldest written " (text::age(oldest, now)) ". "
                 a href="/stopped" { "See what the server said" } "."
             }
         }

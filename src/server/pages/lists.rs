@@ -12,7 +12,12 @@ pub(super) fn set_aside(page: &PageState, now: Instant) -> Result<Body, StoreErr
     let counts = page.store.counts()?.set_aside;
     let rows = page.store.set_aside(None, ROWS)?;
     let all: u64 = counts.iter().map(|(_, number)| number).sum();
-    let sentence = |code: &str| Reason::ALL.iter().find(|reason| reason.code() == code).map(|reason| reason.sentence());
+    let sentence = |code: &str| {
+        Reason::ALL
+            .iter()
+            .find(|reason| reason.code() == code)
+            .map(|reason| reason.sentence())
+    };
     let main = html! {
         h1 { "Set aside" span class="tally" { (all) } }
         p { "Entries that are kept but not used, each with its reason. They are tried again when the mapping changes." }

@@ -46,7 +46,9 @@ pub(super) async fn events(State(streams): State<Streams>) -> Response {
     };
     let changes = BroadcastStream::new(streams.page.events.subscribe()).map(move |change| {
         let _held_until_the_stream_ends = &place;
-        Ok::<_, Infallible>(change.map_or_else(|_| Event::default().event("lagged").data("{}"), |change| event(&change)))
+        Ok::<_, Infallible>(
+            change.map_or_else(|_| Event::default().event("lagged").data("{}"), |change| event(&change)),
+        )
     });
     let hello = futures_util::stream::iter([Ok(Event::default()
         .retry(Duration::from_secs(3))

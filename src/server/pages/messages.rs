@@ -23,7 +23,7 @@ pub(super) fn history(events: &[&EventRow], now: Instant, with_site: bool) -> Ma
                                 None => span class="tier tier-closed" { "closed" },
                             }
                             " " span class="occasion" { (occasion(event)) }
-                            @if with_site { " " span class="where" { (event.site_text) } }
+                            @if with_site { ", " span class="where" { (event.site_text) } }
                             p { (event.text) }
                         }
                     }
@@ -48,7 +48,10 @@ fn occasion(event: &EventRow) -> String {
 
 /// Every Communication with its text, newest first.
 pub(super) fn messages(derived: &[DerivedRow], now: Instant) -> Markup {
-    let messages: Vec<&DerivedRow> = derived.iter().filter(|row| row.resource_type == "Communication").collect();
+    let messages: Vec<&DerivedRow> = derived
+        .iter()
+        .filter(|row| row.resource_type == "Communication")
+        .collect();
     html! {
         @if messages.is_empty() {
             p { "None." }
@@ -76,6 +79,9 @@ fn word<'b>(body: &'b Value, member: &str) -> &'b str {
 
 fn payload(body: &Value) -> String {
     let parts = body.get("payload").and_then(Value::as_array);
-    let texts = parts.into_iter().flatten().filter_map(|part| part.get("contentString")?.as_str());
+    let texts = parts
+        .into_iter()
+        .flatten()
+        .filter_map(|part| part.get("contentString")?.as_str());
     texts.collect::<Vec<_>>().join("\n")
 }

@@ -2,8 +2,8 @@
 
 use super::text;
 use crate::fhir::Instant;
-use crate::outbox::draft::{AgeClass, Measured};
 use crate::fhir::quantity::{round_delta, round_pressure};
+use crate::outbox::draft::{AgeClass, Measured};
 use crate::outbox::wording;
 use crate::patient::assess::{Assessment, Carried, Delta, Measurement, Paired};
 use crate::patient::concern::{ConcernNow, Headline};
@@ -15,7 +15,7 @@ use maud::{Markup, html};
 /// What is shown of one measurement, or of the one thing that a concern speaks of.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Numbers {
-    /// "12", "at most 12" split in bound and number; None when there is no delta.
+    /// Bounded above or exact, and whole mmHg; None when there is no delta.
     delta: Option<(bool, i64)>,
     /// Why there is no delta, when there is none.
     why_none: Option<&'static str>,
@@ -40,7 +40,11 @@ impl Numbers {
             (None, Paired::With(..)) => Some("the pressure is only an upper bound"),
         };
         Self {
-            delta: delta.map(|Delta { whole, bounded_above, .. }| (bounded_above, whole)),
+            delta: delta.map(
+                |Delta {
+                     whole, bounded_above, ..
+                 }| (bounded_above, whole),
+            ),
             why_none,
             pressure: Some(words::measured(&measurement.gathered)),
             diastolic: diastolic
@@ -56,7 +60,11 @@ impl Numbers {
         let measurement = |index: usize| assessment.measurements.get(index);
         let alone = |member: Member<'_>, compartment: bool| {
             let measured = Some(words::measured_alone(member));
-            let (pressure, diastolic) = if compartment { (measured, None) } else { (None, measured) };
+            let (pressure, diastolic) = if compartment {
+                (measured, None)
+            } else {
+                (None, measured)
+            };
             Self {
                 why_none: Some("the value is outside the plausible range"),
                 pressure,
@@ -65,18 +73,15 @@ impl Numbers {
             }
         };
         match concern.headline {
-            Headline::Measurement(index) => {
-                measurement(index).map(|found| Self::of(assessment, found, None)).unwrap_or_default()
-            }
+            Headline::Measurement(index) => measurement(index)
+                .map(|found| Self::of(assessment, found, None))
+                .unwrap_or_default(),
             Headline::Carried(index, position) => measurement(index)
                 .map(|found| Self::of(assessment, found, found.carried.get(position)))
                 .unwrap_or_default(),
             Headline::Implausible(member) => alone(member, true),
             Headline::Diastolic(member) => alone(member, false),
-            Headline::Unusable(_, reason) => Self {
-                why_none: Some(reason.sentence()),
-                ..Self::default()
-            },
+            Headline::Unusable(..) => Self::default(),
         }
     }
 
@@ -105,32 +110,38 @@ impl Numbers {
         self.pressure.as_ref().map(|measured| measured.at)
     }
 
-    /// The delta, large enough for arm's length.
+    /// The delta, large enough for arm's length; without one the compartment pressure, named as such.
     pub(super) fn big(&self) -> Markup {
         html! {
             div class="delta" {
-                @match self.delta {
-                    Some((bounded, whole)) => {
+                @match (self.delta, &self.pressure) {
+                    (Some((bounded, whole)), _) => {
                         span class="delta-word" { "delta" @if self.carried { ", carried" } }
                         span class="delta-number" { @if bounded { "≤" } (signed(whole)) }
                         span class="delta-unit" { "mmHg" }
                     },
-                    None => {
-                        span class="delta-word" { "delta" }
-                        span class="delta-number" aria-hidden="true" { "—" }
-                        span class="delta-unit" { "none" }
+                    (None, Some(measured)) => {
+                        span class="delta-word" { "compartment pressure, no delta" }
+                        span class="delta-number" {
+                            (measured.pressure.comparator.map_or("", comparator_sign))
+                            (signed(round_pressure(measured.pressure.mmhg)))
+                        }
+                        span class="delta-unit" { "mmHg" }
                     },
+                    (None, None) => span class="delta-word" { "no delta" },
                 }
             }
         }
     }
 
+    /// Why there is no delta.
+    pub(super) fn why_none(&self) -> Option<&'static str> {
+        self.why_none
+    }
+
     /// Each number with its method and its age now.
     pub(super) fn lines(&self, now: Instant) -> Markup {
         html! {
-            @if let Some(why) = self.why_none {
-                p class="why" { (why) }
-            }
             dl class="numbers" {
                 @if let Some(measured) = &self.pressure {
                     (line("Compartment pressure", &pressure_words(measured), measured, now))
@@ -206,12 +217,21 @@ pub(super) fn signed(whole: i64) -> String {
 
 /// Whole mmHg as compared, with its comparator.
 pub(super) fn pressure_words(measured: &Measured) -> String {
-    bounded(round_pressure(measured.pressure.mmhg).to_string(), measured)
+    bounded(signed(round_pressure(measured.pressure.mmhg)), measured)
 }
 
 /// Whole mmHg as compared, with its comparator.
 pub(super) fn diastolic_words(measured: &Measured) -> String {
-    bounded(round_delta(measured.pressure.mmhg).to_string(), measured)
+    bounded(signed(round_delta(measured.pressure.mmhg)), measured)
+}
+
+fn comparator_sign(comparator: Comparator) -> &'static str {
+    match comparator {
+        Comparator::Less => "<",
+        Comparator::LessOrEqual => "≤",
+        Comparator::GreaterOrEqual => "≥",
+        Comparator::Greater => ">",
+    }
 }
 
 fn bounded(number: String, measured: &Measured) -> String {

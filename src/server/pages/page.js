@@ -20,7 +20,7 @@
     const old = Date.now() - refreshed > STALE_MS;
     stale.hidden = !old;
     const text = old
-      ? `Connection lost. This page shows ${document.querySelector(".as-of").textContent.toLowerCase()} and is not being updated. Look at the record itself.`
+      ? `Connection lost: this page is not being updated. ${document.querySelector(".as-of").textContent}. Look at the record itself.`
       : "";
     if (stale.textContent !== text) stale.textContent = text;
   }
@@ -76,6 +76,9 @@
       refresh();
     }, GAP_MS);
   }
+
+  // On a narrow screen a chart scrolls sideways: begin at its newest end.
+  for (const chart of document.querySelectorAll("figure.scroll")) chart.scrollLeft = chart.scrollWidth;
 
   let lost = false;
   const live = new EventSource("/events");

@@ -1,6 +1,5 @@
 //! `/patient`: a chart for each site, the concern's history beside it, the evidence below it.
 
-use crate::outbox::draft::Family;
 use super::concern_card::Card;
 use super::layout::Body;
 use super::{PageState, ROWS, evidence, lists, messages, text};
@@ -9,6 +8,7 @@ use crate::outbox::wording;
 use crate::patient::assess::{Assessment, assess};
 use crate::patient::state::State;
 use crate::recognise::reading::PatientKey;
+use crate::rules::Tier;
 use crate::server::charts::{self, SiteChart};
 use crate::store::{EventRow, StoreError};
 use axum::http::StatusCode;
@@ -82,13 +82,17 @@ fn concerns(
     name: &str,
     now: Instant,
 ) -> Markup {
-    let mut open: Vec<_> = state.concerns.values().filter(|concern| concern.tier.is_some()).collect();
+    let mut open: Vec<_> = state
+        .concerns
+        .values()
+        .filter(|concern| concern.tier.is_some())
+        .collect();
     open.sort_by_key(|concern| (std::cmp::Reverse(concern.tier), concern.since));
     html! {
         section aria-labelledby="open" {
             h2 id="open" { "Open concerns" span class="tally" { (open.len()) } }
             @if open.is_empty() {
-                p { (wording::resolution(Family::Pressure)) " " (wording::RULE_OUT) }
+                p { (text::NO_RULE) " " (wording::RULE_OUT) }
             }
             @for concern in &open {
                 (Card {
@@ -106,7 +110,13 @@ fn concerns(
     }
 }
 
-fn site_section(page: &PageState, assessment: &Assessment<'_>, site: usize, events: &[EventRow], now: Instant) -> Markup {
+fn site_section(
+    page: &PageState,
+    assessment: &Assessment<'_>,
+    site: usize,
+    events: &[EventRow],
+    now: Instant,
+) -> Markup {
     let Some(place) = assessment.sites.get(site) else {
         return html! {};
     };
@@ -117,7 +127,7 @@ fn site_section(page: &PageState, assessment: &Assessment<'_>, site: usize, even
     html! {
         section class="site" aria-labelledby=(heading) {
             h2 id=(heading) { (place) }
-            (readings(assessment, site, count, page, now))
+            (readings(assessment, site, count, now))
             div class="beside" {
                 @if count > 0 {
                     figure class="scroll" id={ "chart-" (site) } tabindex="0" aria-labelledby=(heading) {
@@ -135,23 +145,33 @@ fn site_section(page: &PageState, assessment: &Assessment<'_>, site: usize, even
 }
 
 /// How many readings, how old the newest is, and what so few of them can mean.
-fn readings(assessment: &Assessment<'_>, site: usize, count: usize, page: &PageState, now: Instant) -> Markup {
+fn readings(assessment: &Assessment<'_>, site: usize, count: usize, now: Instant) -> Markup {
     let newest = assessment.of_site(site).next_back().map(|(_, measurement)| measurement);
-    let low = newest
-        .and_then(|measurement| measurement.delta)
-        .is_some_and(|delta| page.sheet.is_low(delta.whole, page.sheet.alert_threshold()));
+    let tier = newest.and_then(|measurement| measurement.tier);
     let implausible = assessment.implausible.iter().filter(|(of, _)| *of == site).count();
     html! {
         p {
-            (text::count(count, "compartment reading", "compartment readings"))
+            (text::count(count as u64, "compartment reading", "compartment readings"))
             @if let Some(measurement) = newest { ", newest " (text::age(measurement.at(), now)) }
             "."
             @if implausible > 0 {
-                " " (text::count(implausible, "reading is", "readings are")) " outside the plausible range and set aside."
+                " " (text::count(implausible as u64, "reading is", "readings are")) " outside the plausible range and set aside."
             }
         }
         @if count == 1 {
-            p class="mind" { @if low { (wording::SINGLE_READING) } @else { "One reading only. " (wording::RULE_OUT) } }
+            p class="mind" { (single(tier)) }
+        }
+    }
+}
+
+/// What one reading alone can mean. The published share of low single readings is of those at the
+/// alert threshold (Whitney 2014), so it stands with `act` only, never beside a lower delta.
+fn single(tier: Option<Tier>) -> Markup {
+    html! {
+        @match tier {
+            Some(Tier::Critical) => "One reading only: examine and measure again now, while help is coming.",
+            Some(Tier::Act) => (wording::SINGLE_READING),
+            _ => { "One reading only. " (wording::RULE_OUT) },
         }
     }
 }
@@ -159,7 +179,10 @@ fn readings(assessment: &Assessment<'_>, site: usize, count: usize, page: &PageS
 /// History that belongs to no chart: blood pressure, and sites whose readings are gone.
 fn other_history(assessment: &Assessment<'_>, events: &[EventRow], now: Instant) -> Markup {
     let charted: Vec<String> = assessment.sites.iter().map(|site| site.key()).collect();
-    let other: Vec<&EventRow> = events.iter().filter(|event| !charted.contains(&event.site_key)).collect();
+    let other: Vec<&EventRow> = events
+        .iter()
+        .filter(|event| !charted.contains(&event.site_key))
+        .collect();
     html! {
         @if !other.is_empty() {
             section aria-labelledby="other" {

@@ -2,10 +2,10 @@
 
 use super::layout::Body;
 use super::text;
+use crate::outbox::wording;
 use crate::recognise::Method;
 use crate::rules::sheet::Rule;
 use crate::rules::{RuleKind, Sheet};
-use crate::outbox::wording;
 use maud::{Markup, html};
 
 /// The page.
@@ -24,19 +24,19 @@ pub(super) fn build(sheet: &Sheet) -> Body {
             "Marks: C, the figure was read in the public text of its source; C2, in a secondary or unrefereed text; "
             "M, from memory, not confirmed in public text; D, derived by the authors of the sheet, not published."
         }
-        @for rule in &sheet.rules { (rule_card(rule)) }
+        @for rule in &sheet.rules { (rule_card(rule, sheet)) }
         (pairing(sheet))
         (limits(sheet))
     };
     Body::new("Rules", "/rules", main)
 }
 
-fn rule_card(rule: &Rule) -> Markup {
+fn rule_card(rule: &Rule, sheet: &Sheet) -> Markup {
     html! {
         section class="rule" {
             div class="concern-head" { (text::tier(rule.tier)) h3 { code { (rule.id) } } }
             dl class="facts" {
-                div { dt { "Holds when" } dd { (when(rule.kind)) } }
+                div { dt { "Holds when" } dd { (when(rule.kind, sheet.comparator.words())) } }
                 div { dt { "Says" } dd { (rule.says) } }
                 div { dt { "Next" } dd { (rule.next) } }
                 div { dt { "Source" } dd { (rule.citation) " " strong class="mark" { "mark " (rule.mark) } } }
@@ -47,10 +47,11 @@ fn rule_card(rule: &Rule) -> Markup {
     }
 }
 
-fn when(kind: RuleKind) -> String {
+/// `compared` is "at or below" or "below", as the sheet compares.
+fn when(kind: RuleKind, compared: &str) -> String {
     let band = |what: &str, lower: Option<i64>, upper: i64| match lower {
-        Some(lower) => format!("{what} from the threshold {upper} mmHg down to above the threshold {lower} mmHg"),
-        None => format!("{what} at the threshold {upper} mmHg or lower"),
+        Some(lower) => format!("{what} {compared} {upper} mmHg, and not {compared} {lower} mmHg"),
+        None => format!("{what} {compared} {upper} mmHg"),
     };
     match kind {
         RuleKind::Delta { lower, upper } => band("delta pressure", lower, upper),
@@ -59,8 +60,12 @@ fn when(kind: RuleKind) -> String {
             lower,
             upper,
         ),
-        RuleKind::Sustained { upper, minutes, readings } => format!(
-            "every delta pressure at the threshold {upper} mmHg or lower for {minutes} min, in at least {readings} readings"
+        RuleKind::Sustained {
+            upper,
+            minutes,
+            readings,
+        } => format!(
+            "every delta pressure {compared} {upper} mmHg for at least {minutes} min, in at least {readings} readings"
         ),
         RuleKind::Absolute { at_or_above } => {
             format!("compartment pressure at or above {at_or_above} mmHg while no alerting delta pressure speaks")
@@ -76,7 +81,11 @@ fn when(kind: RuleKind) -> String {
 
 fn pairing(sheet: &Sheet) -> Markup {
     let pairing = &sheet.pairing;
-    let order: Vec<&str> = pairing.method_order.iter().map(|method: &Method| wording::method(*method)).collect();
+    let order: Vec<&str> = pairing
+        .method_order
+        .iter()
+        .map(|method: &Method| wording::method(*method))
+        .collect();
     let rows = [
         ("A diastolic may be older by", pairing.before_minutes),
         ("A diastolic may be newer by", pairing.after_minutes),
@@ -102,7 +111,7 @@ fn limits(sheet: &Sheet) -> Markup {
         dl class="facts" {
             div { dt { "Compartment pressure" } dd { (plausible.compartment_low) " to " (plausible.compartment_high) " mmHg; to be verified above " (plausible.compartment_verify_above) " mmHg" } }
             div { dt { "Diastolic" } dd { (plausible.diastolic_low) " to " (plausible.diastolic_high) " mmHg" } }
-            div { dt { "A concern closes after" } dd { (text::count(sheet.close_after_readings, "usable reading", "usable readings in a row")) " without a rule" } }
+            div { dt { "A concern closes after" } dd { (text::count(sheet.close_after_readings as u64, "usable reading", "usable readings in a row")) " without a rule" } }
         }
     }
 }

@@ -6,6 +6,10 @@ use crate::recognise::reading::PatientKey;
 use crate::rules::Tier;
 use maud::{Markup, html};
 
+/// The strongest statement there is (invariant 5): of every rule, for pages without an open concern.
+pub(super) const NO_RULE: &str =
+    "No rule is met by the readings received. This is a statement about readings, not about the limb.";
+
 /// "4 min ago"; a moment ahead of the clock says so.
 pub(super) fn age(at: Instant, now: Instant) -> String {
     if at > now.plus_seconds(30) {
@@ -24,7 +28,11 @@ pub(super) fn time(at: Instant) -> Markup {
 pub(super) fn short_time(at: Instant, now: Instant) -> Markup {
     let (moment, today) = (when(at), when(now));
     let same_day = moment.get(..10) == today.get(..10);
-    let shown = if same_day { moment.get(11..).unwrap_or(&moment) } else { &moment };
+    let shown = if same_day {
+        moment.get(11..).unwrap_or(&moment)
+    } else {
+        &moment
+    };
     html! { time datetime=(at) { (shown) } }
 }
 
@@ -62,8 +70,12 @@ pub(super) fn tier(tier: Tier) -> Markup {
 }
 
 /// "1 reading", "2 readings".
-pub(super) fn count(number: usize, one: &str, many: &str) -> String {
-    if number == 1 { format!("1 {one}") } else { format!("{number} {many}") }
+pub(super) fn count(number: u64, one: &str, many: &str) -> String {
+    if number == 1 {
+        format!("1 {one}")
+    } else {
+        format!("{number} {many}")
+    }
 }
 
 #[cfg(test)]

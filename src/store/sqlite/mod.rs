@@ -60,8 +60,10 @@ impl SqliteStore {
             path: path.display().to_string(),
             cause,
         };
-        let guard = guard(path).map_err(failed)?;
         owner_only(path).map_err(|error| failed(error.to_string()))?;
+        // By its one true name: a link to the file must meet the same lock.
+        let path = &path.canonicalize().map_err(|error| failed(error.to_string()))?;
+        let guard = guard(path).map_err(failed)?;
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let mut writer = Connection::open_with_flags(path, flags).map_err(|error| failed(error.to_string()))?;
         settle(&writer).map_err(|error| failed(error.to_string()))?;

@@ -39,7 +39,6 @@ pub fn leg(side: Side) -> Site {
 #[derive(Clone)]
 pub struct Sent {
     pub id: String,
-    pub number: u64,
     pub minute: i64,
     pub kind: Kind,
     pub value: String,
@@ -52,7 +51,6 @@ pub struct Sent {
 pub fn pressure(id: &str, minute: i64, mmhg: i64) -> Sent {
     Sent {
         id: id.into(),
-        number: 1,
         minute,
         kind: Kind::Compartment,
         value: mmhg.to_string(),
@@ -80,11 +78,6 @@ impl Sent {
 
     pub fn sent_as(mut self, value: &str, unit: &str) -> Self {
         (self.value, self.unit) = (value.into(), unit.into());
-        self
-    }
-
-    pub fn version(mut self, number: u64) -> Self {
-        self.number = number;
         self
     }
 
@@ -116,7 +109,7 @@ impl Sent {
         };
         Recognised {
             source: format!("Observation/{}", self.id),
-            version: version(self.number, received),
+            version: version(1, received),
             patient: None,
             withdrawn: None,
             readings: vec![reading],
@@ -330,7 +323,10 @@ pub fn units() -> Bed {
 /// A child, side missing, and a reading that could not be used.
 pub fn child() -> Bed {
     Bed::new("Patient/child", Some("Bed 6 (invented)"), Some("2018-05-01"))
-        .readings(&[diastolic("bp-1", -42, 58), pressure("cp-1", -40, 24).on(leg(Side::Unstated))])
+        .readings(&[
+            diastolic("bp-1", -42, 58),
+            pressure("cp-1", -40, 24).on(leg(Side::Unstated)),
+        ])
         .refused("cp-2", -15, Reason::UnitMissing, "value 31 without a unit")
 }
 
@@ -347,7 +343,9 @@ pub fn hostile() -> Bed {
     Bed::new(&format!("Patient/{HOSTILE}"), Some(HOSTILE), Some(HOSTILE))
         .readings(&[
             diastolic("bp-1", -12, 62).sent_as("62", HOSTILE),
-            pressure(&format!("cp-{HOSTILE}"), -10, 40).on(site).sent_as("40", HOSTILE),
+            pressure(&format!("cp-{HOSTILE}"), -10, 40)
+                .on(site)
+                .sent_as("40", HOSTILE),
         ])
         .refused(HOSTILE, -5, Reason::UnitUnknown, HOSTILE)
 }

@@ -87,7 +87,7 @@ pub fn derived_keeps_its_address(store: &dyn Store) {
     }
     let served = store.read("Observation", &id).unwrap().unwrap();
     assert!(served.body.contains("ours"), "{}", served.body);
-    assert_eq!(found(store, &query()), [id.clone()]);
+    assert_eq!(found(store, &query()), [id.as_str()]);
     // The input is kept all the same.
     assert!(
         store

@@ -160,6 +160,20 @@ fn a_damaged_row_is_an_error_without_its_content() {
     );
 }
 
+/// Another name for the same file is no way around the lock.
+#[cfg(unix)]
+#[test]
+fn a_link_to_the_file_is_the_same_store() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("store.db");
+    let link = folder.path().join("link.db");
+    let first = SqliteStore::open(&path).unwrap();
+    std::os::unix::fs::symlink(&path, &link).unwrap();
+    assert!(matches!(SqliteStore::open(&link), Err(StoreError::Open { .. })));
+    drop(first);
+    SqliteStore::open(&link).unwrap();
+}
+
 #[cfg(unix)]
 #[test]
 fn the_file_is_its_owners_only() {
