@@ -172,7 +172,10 @@ fn raised_cautions(draft: &MessageDraft) -> Vec<&'static str> {
         && draft.tier >= Some(Tier::Act);
     let mut cautions = Vec::new();
     if single {
-        cautions.push(wording::SINGLE_READING);
+        cautions.push(match draft.tier {
+            Some(Tier::Critical) => wording::SINGLE_CRITICAL,
+            _ => wording::SINGLE_READING,
+        });
     }
     cautions.extend(wording::rule_cautions(&rule_ids(draft)));
     cautions

@@ -232,6 +232,8 @@ fn moment(measured: &Measured, now: Instant) -> String {
 /// Whitney 2014 J Trauma Acute Care Surg 76:479-83: 48 tibial shaft fractures, 35 % (95 % CI
 /// 21.5–48.5) of unsuspected limbs met delta 30 on one reading.
 pub const SINGLE_READING: &str = "One reading only: in limbs nobody suspected, 35 % of single readings are this low (Whitney 2014). Treat it as unconfirmed: examine and measure again now.";
+/// The same for one reading far below the threshold: Whitney's share is of 30 mmHg and less, and is not quoted here.
+pub const SINGLE_CRITICAL: &str = "One reading only: check zero and site, and measure again while help is coming.";
 /// A stale diastolic alerts all the same (invariant 4).
 pub const STALE: &str = "The diastolic is old against this compartment pressure; its age never silences an alert. Measure the blood pressure again now.";
 /// A newer diastolic against the last compartment reading.

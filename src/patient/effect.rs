@@ -49,7 +49,10 @@ pub struct Question {
 }
 
 /// What is to be done.
-#[expect(clippy::large_enum_variant, reason = "a step has few effects, and nearly all are of the large kinds")]
+#[expect(
+    clippy::large_enum_variant,
+    reason = "a step has few effects, and nearly all are of the large kinds"
+)]
 #[derive(Clone, Debug)]
 pub enum Effect {
     /// Create or amend a derived Observation.

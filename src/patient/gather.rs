@@ -1,7 +1,7 @@
 //! From a patient's slots to the readings that count: usable now, each measurement once.
 
 use crate::fhir::Instant;
-use crate::fhir::quantity::round_pressure;
+use crate::fhir::quantity::{round_delta, round_pressure};
 use crate::patient::state::{Slot, State};
 use crate::recognise::reading::Comparator;
 use crate::recognise::{Kind, Method, Reading, Reason, Refusal, Side, Site};
@@ -182,7 +182,7 @@ impl<'s> Gathering<'s> {
     }
 
     fn plausible_diastolic(&mut self, member: Member<'s>, sheet: &Sheet) -> bool {
-        let whole = round_pressure(member.reading.pressure.mmhg);
+        let whole = round_delta(member.reading.pressure.mmhg);
         let range = sheet.plausible.diastolic_low..=sheet.plausible.diastolic_high;
         if !range.contains(&whole) {
             if self

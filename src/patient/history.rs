@@ -16,8 +16,11 @@ pub(super) fn forget_oldest(state: &mut State, step: &mut Step) {
     if excess == 0 {
         return;
     }
-    let mut oldest: Vec<(Instant, String)> =
-        state.slots.values().map(|slot| (moment(slot), slot.source.clone())).collect();
+    let mut oldest: Vec<(Instant, String)> = state
+        .slots
+        .values()
+        .map(|slot| (moment(slot), slot.source.clone()))
+        .collect();
     oldest.sort();
     for (_, source) in oldest.into_iter().take(excess) {
         forget(state, &source, step);
@@ -40,15 +43,21 @@ fn forget(state: &mut State, source: &str, step: &mut Step) {
     // A message that stood on it has not lost its ground: the ground is only no longer kept.
     for (key, concern) in &mut state.concerns {
         let before = concern.told.len();
-        concern.told.retain(|told| told.source != source && told.diastolic.as_deref() != Some(source));
+        concern
+            .told
+            .retain(|told| told.source != source && told.diastolic.as_deref() != Some(source));
         if concern.told.len() != before {
             step.concerns.insert(key.clone());
         }
     }
     step.slots.remove(source);
     step.forgotten.push(source.to_owned());
-    let refusal =
-        Refusal { part: String::new(), reason: Reason::BeyondHistory, detail: String::new(), compartment: false };
+    let refusal = Refusal {
+        part: String::new(),
+        reason: Reason::BeyondHistory,
+        detail: String::new(),
+        compartment: false,
+    };
     step.refusals.retain(|(of, _)| of != source);
     step.refusals.push((source.to_owned(), vec![refusal]));
 }
@@ -65,8 +74,12 @@ mod tests {
 
     fn diastolic(number: usize) -> Input {
         let at = Instant::from_millis(0).plus_minutes(i64::try_from(number).unwrap());
-        let pressure =
-            Pressure { mmhg: Decimal::from(70), sent_value: "70".into(), sent_unit: "mmHg".into(), comparator: None };
+        let pressure = Pressure {
+            mmhg: Decimal::from(70),
+            sent_value: "70".into(),
+            sent_unit: "mmHg".into(),
+            comparator: None,
+        };
         let reading = Reading {
             part: String::new(),
             kind: Kind::Diastolic,
@@ -81,7 +94,12 @@ mod tests {
         };
         Input::Recognised(Recognised {
             source: format!("Observation/{number}"),
-            version: Version { last_updated: Some(at), number: Some(1), id: "1".into(), digest: String::new() },
+            version: Version {
+                last_updated: Some(at),
+                number: Some(1),
+                id: "1".into(),
+                digest: String::new(),
+            },
             patient: None,
             withdrawn: None,
             readings: vec![reading],
@@ -94,7 +112,10 @@ mod tests {
     #[test]
     fn the_newest_are_kept_in_any_order_of_arrival_and_the_loss_is_visible() {
         let sheet = Sheet::adult().unwrap();
-        let policy = AskPolicy { ask: false, timeout_seconds: 0 };
+        let policy = AskPolicy {
+            ask: false,
+            timeout_seconds: 0,
+        };
         let now = Instant::from_millis(0).plus_minutes(10_000);
         let numbers: Vec<usize> = (0..SLOTS_KEPT + 7).collect();
         let backwards: Vec<usize> = numbers.iter().rev().copied().collect();
@@ -106,7 +127,11 @@ mod tests {
                 let step = step(&mut state, inputs, &sheet, policy, now);
                 forgotten.extend(step.forgotten);
                 let beyond = |refusal: &Refusal| refusal.reason == Reason::BeyondHistory;
-                refused += step.refusals.iter().filter(|(_, refusals)| refusals.iter().any(beyond)).count();
+                refused += step
+                    .refusals
+                    .iter()
+                    .filter(|(_, refusals)| refusals.iter().any(beyond))
+                    .count();
             }
             forgotten.sort();
             let mut oldest: Vec<String> = (0..7).map(|number| format!("Observation/{number}")).collect();

@@ -9,9 +9,9 @@
 pub mod assess;
 pub mod concern;
 pub mod effect;
-pub mod history;
 pub mod examples;
 pub mod gather;
+pub mod history;
 pub mod publish;
 pub mod state;
 pub mod step;

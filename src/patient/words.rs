@@ -1,7 +1,7 @@
 //! From an open concern to the rules' own sentences and the evidence beside them.
 
 use crate::fhir::Instant;
-use crate::fhir::quantity::round_pressure;
+use crate::fhir::quantity::{round_delta, round_pressure};
 use crate::outbox::draft::{AgeClass, DeltaFacts, Ground, Measured, SourceRef};
 use crate::patient::assess::{Assessment, Carried, Delta, Measurement, Paired};
 use crate::patient::concern::{ConcernNow, Headline};
@@ -56,7 +56,7 @@ fn value(
             _ => measurement.map(|measurement| measurement.whole_pressure().to_string()),
         },
         "diastolic" => match concern.headline {
-            Headline::Diastolic(member) => Some(round_pressure(member.reading.pressure.mmhg).to_string()),
+            Headline::Diastolic(member) => Some(round_delta(member.reading.pressure.mmhg).to_string()),
             _ => None,
         },
         "at_or_above" => match rule.kind {

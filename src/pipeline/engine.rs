@@ -45,7 +45,7 @@ pub struct Outlets {
 /// The engine. `run` owns it.
 pub struct Engine {
     pub(super) store: Arc<dyn Store>,
-    pub(super) settings: Settings,
+    pub(super) settings: Arc<Settings>,
     pub(super) validator: Validator,
     pub(super) clock: Clock,
     outlets: Outlets,
@@ -82,7 +82,7 @@ impl Engine {
         let patients = HashMap::new();
         Ok(Self {
             store,
-            settings,
+            settings: Arc::new(settings),
             validator,
             clock,
             outlets,
@@ -163,8 +163,8 @@ impl Engine {
     fn work(&mut self, batches: Vec<crate::source::Batch>) -> Result<(Vec<Vec<Answer>>, Told), StoreError> {
         let now = (self.clock)();
         let store = Arc::clone(&self.store);
-        let mapping = Arc::clone(&self.settings.mapping);
-        let mut work = Work::new(store.as_ref(), &mapping, now);
+        let settings = Arc::clone(&self.settings);
+        let mut work = Work::new(store.as_ref(), &settings, now);
         let mut answers = Vec::with_capacity(batches.len());
         for batch in batches {
             answers.push(work.batch(batch)?);

@@ -7,7 +7,6 @@ use super::work::Work;
 use crate::outbox::build;
 use crate::outbox::context::Mode;
 use crate::recognise::reading::PatientKey;
-use crate::recognise::recognise;
 use crate::store::{Commit, StoreError};
 use std::sync::Arc;
 
@@ -75,7 +74,7 @@ impl Engine {
 
     fn recognise_all(&mut self) -> Result<(), StoreError> {
         let store = Arc::clone(&self.store);
-        let mapping = Arc::clone(&self.settings.mapping);
+        let settings = Arc::clone(&self.settings);
         let mut after: Option<(String, String)> = None;
         loop {
             let from = after
@@ -84,12 +83,12 @@ impl Engine {
             let rows = store.inputs_after(from, PER_COMMIT)?;
             let Some(last) = rows.last() else { return Ok(()) };
             after = Some((last.resource_type.clone(), last.id.clone()));
-            let mut work = Work::new(store.as_ref(), &mapping, (self.clock)());
+            let mut work = Work::new(store.as_ref(), &settings, (self.clock)());
             for row in rows
                 .iter()
                 .filter(|row| row.resource_type == "Observation" && !row.deleted)
             {
-                let recognised = recognise(&row.body, &row.id, row.version.clone(), &mapping);
+                let recognised = work.recognise(&row.body, &row.id, row.version.clone());
                 let patient = work.route(recognised, row.patient.clone());
                 if patient != row.patient {
                     work.commit
@@ -103,13 +102,13 @@ impl Engine {
 
     fn judge_all(&mut self) -> Result<(), StoreError> {
         let store = Arc::clone(&self.store);
-        let mapping = Arc::clone(&self.settings.mapping);
+        let settings = Arc::clone(&self.settings);
         let mut after: Option<PatientKey> = None;
         loop {
             let patients = store.patients_after(after.as_ref(), PER_COMMIT)?;
             let Some(last) = patients.last() else { return Ok(()) };
             after = Some(last.clone());
-            let mut work = Work::new(store.as_ref(), &mapping, (self.clock)());
+            let mut work = Work::new(store.as_ref(), &settings, (self.clock)());
             for patient in patients {
                 work.inputs.entry(patient).or_default();
             }

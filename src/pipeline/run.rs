@@ -11,7 +11,7 @@ use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
 
 /// How long open connections may take to end after the signal.
-const GRACE: Duration = Duration::from_secs(10);
+const GRACE: Duration = Duration::from_secs(5);
 
 /// Run until a signal; returns once everything is drained.
 ///

@@ -174,6 +174,10 @@ pub fn settings(config: &Config) -> anyhow::Result<Settings> {
         },
         deliver: sink.is_some_and(|sink| sink.live),
         recipients: sink.map(|sink| sink.recipients.clone()).unwrap_or_default(),
+        source_base: config
+            .source
+            .as_ref()
+            .map(|source| source.server.base_text().to_owned()),
         patients_in_memory: 10_000,
         batches_per_commit: 512,
     })

@@ -1,9 +1,10 @@
 //! The work of one commit: items in, rows out. Reads the store, never writes it.
 
-use crate::fhir::Instant;
+use super::settings::Settings;
+use crate::fhir::{Instant, reference};
 use crate::patient::Input;
 use crate::recognise::reading::{PatientKey, Version};
-use crate::recognise::{Mapping, Reason, Recognised, Refusal, Withdrawal, recognise};
+use crate::recognise::{Reason, Recognised, Refusal, Withdrawal, recognise};
 use crate::source::intake::{Answer, Batch, Incoming, Operation, Versioning};
 use crate::store::{Commit, InputRow, SetAsideRow, Store, StoreError};
 use serde::Deserialize;
@@ -13,7 +14,7 @@ use std::collections::{BTreeMap, HashMap};
 /// What one commit gathers before the patients are stepped.
 pub struct Work<'e> {
     store: &'e dyn Store,
-    mapping: &'e Mapping,
+    settings: &'e Settings,
     /// When this commit is made.
     pub now: Instant,
     /// The commit under construction.
@@ -45,10 +46,10 @@ struct Meta<'a> {
 
 impl<'e> Work<'e> {
     /// Nothing gathered yet.
-    pub fn new(store: &'e dyn Store, mapping: &'e Mapping, now: Instant) -> Self {
+    pub fn new(store: &'e dyn Store, settings: &'e Settings, now: Instant) -> Self {
         Self {
             store,
-            mapping,
+            settings,
             now,
             commit: Commit::default(),
             inputs: BTreeMap::new(),
@@ -169,7 +170,7 @@ impl<'e> Work<'e> {
         };
         let patient = match item.resource_type.as_str() {
             "Observation" => {
-                let recognised = recognise(body, &item.id, version.clone(), self.mapping);
+                let recognised = self.recognise(body, &item.id, version.clone());
                 self.route(recognised, before.as_ref().and_then(|row| row.patient.clone()))
             }
             "Patient" => {
@@ -201,6 +202,29 @@ impl<'e> Work<'e> {
         self.current
             .insert((row.resource_type.clone(), row.id.clone()), row.clone());
         self.commit.inputs.push(row);
+    }
+
+    /// Recognise one Observation, its references to the source itself made relative.
+    pub fn recognise(&self, body: &str, id: &str, version: Version) -> Recognised {
+        let mut recognised = recognise(body, id, version, &self.settings.mapping);
+        if let Some(base) = self.settings.source_base.as_deref() {
+            let relative = |text: &str| {
+                reference::parse(text, Some(base))
+                    .ok()
+                    .map(|reference| reference.to_string())
+            };
+            if let Some(patient) = &mut recognised.patient
+                && let Some(local) = relative(&patient.0)
+            {
+                patient.0 = local;
+            }
+            for member in &mut recognised.members {
+                if let Some(local) = relative(member) {
+                    *member = local;
+                }
+            }
+        }
+        recognised
     }
 
     /// Send a recognised version to its patient, or put it aside. Answers the patient whose slot

@@ -94,10 +94,11 @@ impl Site {
 /// "left leg, anterior compartment"; "leg, anterior compartment (side not stated)".
 impl fmt::Display for Site {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let unmapped = if self.is_mapped() {
-            ""
-        } else {
-            " (site not in the mapping)"
+        let nothing_said = self.system.is_empty() && self.code == "unstated";
+        let unmapped = match self.is_mapped() {
+            true => "",
+            false if nothing_said => "",
+            false => " (site not in the mapping)",
         };
         match self.side {
             Side::Left => write!(f, "left {}{unmapped}", self.display),

@@ -4,11 +4,11 @@
 //! words only: never a patient, an id, a path or a server's text.
 
 use super::AppState;
+use crate::delivery::status::DeliverySnapshot;
 use crate::outbox::draft::Occasion;
 use crate::recognise::reason::Reason;
 use crate::rules::Tier;
 use crate::source::Answer;
-use crate::delivery::status::DeliverySnapshot;
 use crate::source::status::SourceSnapshot;
 use crate::store::Counts;
 use axum::extract::State;

@@ -4,7 +4,15 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules without I/O, clock or randomness.
-const PURE: &[&str] = &["fhir", "recognise", "pair", "rules", "patient", "outbox", "server/charts"];
+const PURE: &[&str] = &[
+    "fhir",
+    "recognise",
+    "pair",
+    "rules",
+    "patient",
+    "outbox",
+    "server/charts",
+];
 
 /// What a pure module may not name: shells of ours, crates that reach outside, clocks, chance.
 const FORBIDDEN: &[&str] = &[
@@ -39,8 +47,20 @@ const FORBIDDEN: &[&str] = &[
 
 /// Shells that may not know each other, and why not: only the pipeline wires them.
 const APART: &[(&str, &[&str])] = &[
-    ("config", &["crate::source", "crate::store", "crate::delivery", "crate::server", "crate::pipeline"]),
-    ("store", &["crate::delivery", "crate::server", "crate::pipeline", "crate::config"]),
+    (
+        "config",
+        &[
+            "crate::source",
+            "crate::store",
+            "crate::delivery",
+            "crate::server",
+            "crate::pipeline",
+        ],
+    ),
+    (
+        "store",
+        &["crate::delivery", "crate::server", "crate::pipeline", "crate::config"],
+    ),
     ("source", &["crate::server", "crate::pipeline"]),
     ("delivery", &["crate::server", "crate::pipeline"]),
     ("server", &["crate::pipeline"]),
@@ -93,10 +113,17 @@ fn pure_modules_reach_no_shell() {
     for module in PURE {
         let own = format!("crate::{}", module.replace('/', "::"));
         let files = rust_files(&src().join(module));
-        assert!(!files.is_empty(), "{module} has no files: is it still where the map says?");
+        assert!(
+            !files.is_empty(),
+            "{module} has no files: is it still where the map says?"
+        );
         for file in files {
             let text = fs::read_to_string(&file).unwrap();
-            wrong.extend(offences(&text, FORBIDDEN, &own).into_iter().map(|line| format!("{}: {line}", file.display())));
+            wrong.extend(
+                offences(&text, FORBIDDEN, &own)
+                    .into_iter()
+                    .map(|line| format!("{}: {line}", file.display())),
+            );
         }
     }
     assert!(wrong.is_empty(), "pure modules reach outside:\n{}", wrong.join("\n"));
@@ -104,11 +131,26 @@ fn pure_modules_reach_no_shell() {
 
 #[test]
 fn the_check_can_fail() {
-    for planted in ["use tokio::sync::mpsc;", "let now = SystemTime::now();", "use crate::store::Store;", "std::fs::read(x)"] {
-        assert!(!offences(planted, FORBIDDEN, "crate::patient").is_empty(), "{planted} was not seen");
+    for planted in [
+        "use tokio::sync::mpsc;",
+        "let now = SystemTime::now();",
+        "use crate::store::Store;",
+        "std::fs::read(x)",
+    ] {
+        assert!(
+            !offences(planted, FORBIDDEN, "crate::patient").is_empty(),
+            "{planted} was not seen"
+        );
     }
-    for innocent in ["// tokio is not used here", "use crate::recognise::Reading;", "let tokio_free = 1;"] {
-        assert!(offences(innocent, FORBIDDEN, "crate::patient").is_empty(), "{innocent} was blamed");
+    for innocent in [
+        "// tokio is not used here",
+        "use crate::recognise::Reading;",
+        "let tokio_free = 1;",
+    ] {
+        assert!(
+            offences(innocent, FORBIDDEN, "crate::patient").is_empty(),
+            "{innocent} was blamed"
+        );
     }
 }
 
@@ -126,15 +168,30 @@ fn shells_are_wired_only_by_the_pipeline() {
 #[test]
 fn the_map_names_every_module_in_the_order_of_the_flow() {
     let text = fs::read_to_string(src().join("lib.rs")).unwrap();
-    let declared: Vec<&str> =
-        text.lines().filter_map(|line| line.strip_prefix("pub mod ")?.strip_suffix(';')).collect();
+    let declared: Vec<&str> = text
+        .lines()
+        .filter_map(|line| line.strip_prefix("pub mod ")?.strip_suffix(';'))
+        .collect();
     let flow = [
-        "config", "fhir", "source", "recognise", "pair", "rules", "patient", "outbox", "store", "delivery", "server",
+        "config",
+        "fhir",
+        "source",
+        "recognise",
+        "pair",
+        "rules",
+        "patient",
+        "outbox",
+        "store",
+        "delivery",
+        "server",
         "pipeline",
     ];
     assert_eq!(declared, flow);
     for module in flow {
-        assert!(text.contains(&format!("[`{module}`]")), "the map does not describe {module}");
+        assert!(
+            text.contains(&format!("[`{module}`]")),
+            "the map does not describe {module}"
+        );
     }
 }
 

@@ -66,7 +66,13 @@ impl Drop for Driver {
 async fn until_seen(browser: &Client, words: &[&str]) -> String {
     let end = Instant::now() + Duration::from_secs(45);
     loop {
-        let text = browser.find(Locator::Id("main")).await.unwrap().text().await.unwrap_or_default();
+        let text = browser
+            .find(Locator::Id("main"))
+            .await
+            .unwrap()
+            .text()
+            .await
+            .unwrap_or_default();
         if words.iter().all(|word| text.contains(word)) {
             return text;
         }
@@ -89,16 +95,34 @@ async fn a_concern_appears_live_on_the_demos_page() {
     until_seen(&browser, &["Tamsin Orrelow", "act", "29 mmHg"]).await;
     let after = browser.find_all(Locator::Css("[data-concern]")).await.unwrap().len();
     assert!(after > before, "{before} concerns before, {after} after");
-    let same_page = browser.execute("return window.notReloaded === true;", vec![]).await.unwrap();
+    let same_page = browser
+        .execute("return window.notReloaded === true;", vec![])
+        .await
+        .unwrap();
     assert_eq!(same_page, json!(true), "the concern appeared by a reload, not live");
-    let told = browser.execute("return document.getElementById('announce').textContent;", vec![]).await.unwrap();
-    assert!(told.as_str().unwrap().starts_with("New concern"), "a screen reader was told nothing: {told}");
+    let told = browser
+        .execute("return document.getElementById('announce').textContent;", vec![])
+        .await
+        .unwrap();
+    assert!(
+        told.as_str().unwrap().starts_with("New concern"),
+        "a screen reader was told nothing: {told}"
+    );
 
     // The patient's page, by keyboard alone: the first link of the list.
     let link = browser.find(Locator::Css("#main a[href^='/patient']")).await.unwrap();
     link.click().await.unwrap();
-    browser.wait().for_element(Locator::Css("svg[role='img']")).await.unwrap();
-    let described = browser.execute("return document.querySelector('svg[role=img] desc').textContent;", vec![]).await;
+    browser
+        .wait()
+        .for_element(Locator::Css("svg[role='img']"))
+        .await
+        .unwrap();
+    let described = browser
+        .execute(
+            "return document.querySelector('svg[role=img] desc').textContent;",
+            vec![],
+        )
+        .await;
     assert!(described.unwrap().as_str().unwrap().contains("delta pressure"));
     let text = browser.find(Locator::Css("body")).await.unwrap().text().await.unwrap();
     assert!(text.contains("30 mmHg"), "{text}");

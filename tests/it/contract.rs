@@ -40,7 +40,9 @@ impl Fhir {
     async fn send(&self, method: Method, path: &str, body: Option<&Value>) -> (StatusCode, Value) {
         let mut request = self.client.request(method, format!("{}/fhir/{path}", self.base));
         if let Some(body) = body {
-            request = request.header("content-type", "application/fhir+json").body(body.to_string());
+            request = request
+                .header("content-type", "application/fhir+json")
+                .body(body.to_string());
         }
         let response = request.send().await.unwrap();
         let status = response.status();
@@ -62,7 +64,8 @@ impl Fhir {
     }
 
     async fn deltas(&self) -> Vec<Value> {
-        self.all(&format!("Observation?patient=p1&code={MEASUREMENT}%7Cdelta-pressure")).await
+        self.all(&format!("Observation?patient=p1&code={MEASUREMENT}%7Cdelta-pressure"))
+            .await
     }
 
     async fn messages(&self) -> Vec<Value> {
@@ -79,7 +82,12 @@ fn start(folder: &std::path::Path) -> (Running, Fhir) {
 }
 
 fn derived_from(delta: &Value) -> Vec<&str> {
-    delta["derivedFrom"].as_array().unwrap().iter().map(|source| source["reference"].as_str().unwrap()).collect()
+    delta["derivedFrom"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|source| source["reference"].as_str().unwrap())
+        .collect()
 }
 
 /// Whitesides 1975 (Clin Orthop 113:43-51): a compartment pressure of 40 at a diastolic of 70.
@@ -88,7 +96,10 @@ async fn a_pressure_of_40_at_70_alerts_once_and_is_withdrawn_with_its_ground() {
     let folder = tempfile::tempdir().unwrap();
     let (mut running, fhir) = start(folder.path());
     assert_eq!(fhir.put(&diastolic("d1", "10:00", 70.0)).await, StatusCode::CREATED);
-    assert_eq!(fhir.put(&pressure("c1", "10:02", 40.0, "final")).await, StatusCode::CREATED);
+    assert_eq!(
+        fhir.put(&pressure("c1", "10:02", 40.0, "final")).await,
+        StatusCode::CREATED
+    );
 
     let deltas = fhir.deltas().await;
     assert_eq!(deltas.len(), 1);
@@ -111,7 +122,10 @@ async fn a_pressure_of_40_at_70_alerts_once_and_is_withdrawn_with_its_ground() {
     assert_eq!(fhir.messages().await, messages);
 
     // Entered in error: the delta too, and a message says so.
-    assert_eq!(fhir.put(&pressure("c1", "10:02", 40.0, "entered-in-error")).await, StatusCode::OK);
+    assert_eq!(
+        fhir.put(&pressure("c1", "10:02", 40.0, "entered-in-error")).await,
+        StatusCode::OK
+    );
     let after = fhir.deltas().await;
     assert_eq!(after.len(), 1);
     assert_eq!(after[0]["status"], "entered-in-error");
@@ -145,7 +159,10 @@ async fn what_was_acknowledged_survives_a_kill() {
     let folder = tempfile::tempdir().unwrap();
     let (mut running, fhir) = start(folder.path());
     fhir.put(&diastolic("d1", "10:00", 70.0)).await;
-    assert_eq!(fhir.put(&pressure("c1", "10:02", 45.0, "final")).await, StatusCode::CREATED);
+    assert_eq!(
+        fhir.put(&pressure("c1", "10:02", 45.0, "final")).await,
+        StatusCode::CREATED
+    );
     let before = (fhir.deltas().await, fhir.messages().await);
     running.signal("KILL");
     running.wait();
@@ -166,7 +183,10 @@ async fn a_delete_withdraws_and_an_order_turned_round_gives_the_same() {
     let deltas = fhir.deltas().await;
     assert_eq!(deltas[0]["valueQuantity"]["value"], json!(30.0));
     let alerts = |messages: &[Value]| {
-        messages.iter().filter(|message| message["category"][0]["coding"][0]["code"] == "alert").count()
+        messages
+            .iter()
+            .filter(|message| message["category"][0]["coding"][0]["code"] == "alert")
+            .count()
     };
     assert_eq!(alerts(&fhir.messages().await), 1);
     let (status, _) = fhir.send(Method::DELETE, "Observation/c1", None).await;
@@ -182,12 +202,19 @@ async fn the_service_says_how_it_is() {
     let folder = tempfile::tempdir().unwrap();
     let (_running, fhir) = start(folder.path());
     fhir.put(&diastolic("secret-id-17", "10:00", 70.0)).await;
-    for (path, word) in [("health/live", "live"), ("health/ready", "store"), ("metrics", "deltaward_inputs_total")] {
+    for (path, word) in [
+        ("health/live", "live"),
+        ("health/ready", "store"),
+        ("metrics", "deltaward_inputs_total"),
+    ] {
         let response = fhir.client.get(format!("{}/{path}", fhir.base)).send().await.unwrap();
         assert_eq!(response.status(), StatusCode::OK, "{path}");
         let text = response.text().await.unwrap();
         assert!(text.contains(word), "{path}: {text}");
-        assert!(!text.contains("secret-id-17") && !text.contains("Patient/p1"), "patient data in {path}");
+        assert!(
+            !text.contains("secret-id-17") && !text.contains("Patient/p1"),
+            "patient data in {path}"
+        );
     }
     let page = fhir.client.get(format!("{}/", fhir.base)).send().await.unwrap();
     assert_eq!(page.status(), StatusCode::OK);
@@ -206,7 +233,11 @@ fn usage_errors_exit_with_64_and_say_what_to_do() {
         (vec!["run", "--config", &bad], "lissten"),
         (vec!["config", "check", "--config", &bad], ":3:1"),
     ] {
-        let output = Command::new(BINARY).args(&args).current_dir(folder.path()).output().unwrap();
+        let output = Command::new(BINARY)
+            .args(&args)
+            .current_dir(folder.path())
+            .output()
+            .unwrap();
         assert_eq!(output.status.code(), Some(64), "{args:?}");
         let text = String::from_utf8_lossy(&output.stderr);
         assert!(text.contains(word), "{args:?}: {text}");
@@ -218,7 +249,11 @@ fn a_second_service_on_the_same_store_refuses_to_start() {
     let folder = tempfile::tempdir().unwrap();
     let file = config(folder.path(), "");
     let _running = Running::start(folder.path(), &["run", "--config", &file]);
-    let output = Command::new(BINARY).args(["run", "--config", &file]).current_dir(folder.path()).output().unwrap();
+    let output = Command::new(BINARY)
+        .args(["run", "--config", &file])
+        .current_dir(folder.path())
+        .output()
+        .unwrap();
     assert_eq!(output.status.code(), Some(1));
     assert!(String::from_utf8_lossy(&output.stderr).contains("deltaward.db"));
 }
@@ -233,8 +268,16 @@ fn rules_are_shown_and_checked() {
     assert!(checked.status.success(), "{}", String::from_utf8_lossy(&checked.stdout));
     let sheet = std::fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/profiles/rules/adult.toml")).unwrap();
     let wrong = folder.path().join("wrong.toml");
-    std::fs::write(&wrong, sheet.replace("comparator = \"at-or-below\"", "comparator = \"below\"")).unwrap();
-    let checked = Command::new(BINARY).args(["rules", "check"]).arg(&wrong).output().unwrap();
+    std::fs::write(
+        &wrong,
+        sheet.replace("comparator = \"at-or-below\"", "comparator = \"below\""),
+    )
+    .unwrap();
+    let checked = Command::new(BINARY)
+        .args(["rules", "check"])
+        .arg(&wrong)
+        .output()
+        .unwrap();
     assert_eq!(checked.status.code(), Some(1));
     assert!(String::from_utf8_lossy(&checked.stdout).contains("delta-30"));
 }

@@ -7,12 +7,21 @@ use std::time::{Duration, Instant};
 #[test]
 fn until_end_prints_every_kind_of_event_and_exits_0() {
     let began = Instant::now();
-    let output = Command::new(BINARY).args(["demo", "--until-end", "--listen", "127.0.0.1:0"]).output().unwrap();
+    let output = Command::new(BINARY)
+        .args(["demo", "--until-end", "--listen", "127.0.0.1:0"])
+        .output()
+        .unwrap();
     let text = String::from_utf8_lossy(&output.stdout);
-    assert!(output.status.success(), "{text}\n{}", String::from_utf8_lossy(&output.stderr));
+    assert!(
+        output.status.success(),
+        "{text}\n{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
     assert!(began.elapsed() < Duration::from_secs(20), "took {:?}", began.elapsed());
     let line = |bed: &str, words: &[&str]| {
-        let found = text.lines().any(|line| line.contains(bed) && words.iter().all(|word| line.contains(word)));
+        let found = text
+            .lines()
+            .any(|line| line.contains(bed) && words.iter().all(|word| line.contains(word)));
         assert!(found, "no line for {bed} with {words:?} in\n{text}");
     };
     line("Bed 1", &["critical raised", "left", "anterior"]);

@@ -37,8 +37,10 @@ fn diastolic() -> Value {
 }
 
 fn searchset(resources: &[Value]) -> Value {
-    let entry: Vec<Value> =
-        resources.iter().map(|resource| json!({"resource": resource, "search": {"mode": "match"}})).collect();
+    let entry: Vec<Value> = resources
+        .iter()
+        .map(|resource| json!({"resource": resource, "search": {"mode": "match"}}))
+        .collect();
     json!({"resourceType": "Bundle", "type": "searchset", "entry": entry})
 }
 
@@ -60,7 +62,11 @@ async fn record() -> MockServer {
         .await;
     let patient = json!({"resourceType": "Patient", "id": "p1", "birthDate": "2016-01-01",
         "meta": {"versionId": "1", "lastUpdated": "2026-03-01T00:00:00Z"}});
-    Mock::given(method("GET")).and(path("/fhir/Patient/p1")).respond_with(fhir(200, &patient)).mount(&server).await;
+    Mock::given(method("GET"))
+        .and(path("/fhir/Patient/p1"))
+        .respond_with(fhir(200, &patient))
+        .mount(&server)
+        .await;
     server
 }
 
@@ -72,11 +78,18 @@ async fn sink() -> MockServer {
         json!({"type": kind, "conditionalCreate": true, "conditionalUpdate": true,
             "interaction": [{"code": "create"}, {"code": "update"}]})
     };
-    let resources: Vec<Value> = ["Observation", "Communication", "Device"].into_iter().map(conditional).collect();
+    let resources: Vec<Value> = ["Observation", "Communication", "Device"]
+        .into_iter()
+        .map(conditional)
+        .collect();
     let capabilities = json!({"resourceType": "CapabilityStatement", "status": "active", "date": "2026-01-01",
         "kind": "instance", "fhirVersion": "4.0.1", "format": ["json"],
         "rest": [{"mode": "server", "interaction": interactions, "resource": resources}]});
-    Mock::given(method("GET")).and(path("/fhir/metadata")).respond_with(fhir(200, &capabilities)).mount(&server).await;
+    Mock::given(method("GET"))
+        .and(path("/fhir/metadata"))
+        .respond_with(fhir(200, &capabilities))
+        .mount(&server)
+        .await;
     let answer = |request: &Request| {
         let bundle: Value = serde_json::from_slice(&request.body).unwrap();
         let entries: Vec<Value> = bundle["entry"]
@@ -89,10 +102,21 @@ async fn sink() -> MockServer {
                 json!({"response": {"status": "201 Created", "location": format!("{kind}/remote-{id}/_history/1")}})
             })
             .collect();
-        fhir(200, &json!({"resourceType": "Bundle", "type": "transaction-response", "entry": entries}))
+        fhir(
+            200,
+            &json!({"resourceType": "Bundle", "type": "transaction-response", "entry": entries}),
+        )
     };
-    Mock::given(method("POST")).and(path("/fhir")).respond_with(answer).mount(&server).await;
-    Mock::given(method("POST")).and(path("/fhir/")).respond_with(answer).mount(&server).await;
+    Mock::given(method("POST"))
+        .and(path("/fhir"))
+        .respond_with(answer)
+        .mount(&server)
+        .await;
+    Mock::given(method("POST"))
+        .and(path("/fhir/"))
+        .respond_with(answer)
+        .mount(&server)
+        .await;
     server
 }
 
@@ -100,9 +124,16 @@ async fn sink() -> MockServer {
 async fn arrived(sink: &MockServer, kind: &str) -> Vec<Value> {
     let mut found = Vec::new();
     for request in sink.received_requests().await.unwrap() {
-        let Ok(bundle) = serde_json::from_slice::<Value>(&request.body) else { continue };
+        let Ok(bundle) = serde_json::from_slice::<Value>(&request.body) else {
+            continue;
+        };
         let entries = bundle["entry"].as_array().cloned().unwrap_or_default();
-        found.extend(entries.into_iter().map(|entry| entry["resource"].clone()).filter(|r| r["resourceType"] == kind));
+        found.extend(
+            entries
+                .into_iter()
+                .map(|entry| entry["resource"].clone())
+                .filter(|r| r["resourceType"] == kind),
+        );
     }
     found
 }
@@ -163,8 +194,18 @@ async fn in_shadow_nothing_leaves_and_all_is_shown() {
         tokio::time::sleep(Duration::from_millis(100)).await;
     };
     assert_eq!(messages["entry"][0]["resource"]["meta"]["tag"][0]["code"], "shadow");
-    let page = client.get(format!("{}/", running.base)).send().await.unwrap().text().await.unwrap();
+    let page = client
+        .get(format!("{}/", running.base))
+        .send()
+        .await
+        .unwrap()
+        .text()
+        .await
+        .unwrap();
     assert!(page.contains("Shadow"));
     let written = sink.received_requests().await.unwrap();
-    assert!(written.iter().all(|request| request.method.as_str() == "GET"), "something left in shadow");
+    assert!(
+        written.iter().all(|request| request.method.as_str() == "GET"),
+        "something left in shadow"
+    );
 }

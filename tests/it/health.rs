@@ -1,14 +1,14 @@
 //! `/health/*` and `/metrics`: green and red for each reason, and no patient data.
 
-use deltaward::delivery::status::DeliverySnapshot;
-use deltaward::source::status::SourceSnapshot;
 use crate::fhir_api::support::{Api, START};
+use deltaward::delivery::status::DeliverySnapshot;
 use deltaward::fhir::Instant;
 use deltaward::outbox::draft::Occasion;
 use deltaward::recognise::reading::PatientKey;
 use deltaward::recognise::reason::Reason;
 use deltaward::rules::Tier;
 use deltaward::source::Answer;
+use deltaward::source::status::SourceSnapshot;
 use deltaward::store::{Commit, OutboxEntry, OutboxState};
 use serde_json::{Value, json};
 use std::time::Duration;

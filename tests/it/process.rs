@@ -35,9 +35,19 @@ impl Running {
                 let _ = sender.send(line);
             }
         });
-        let mut running = Self { child, lines, base: String::new() };
+        let mut running = Self {
+            child,
+            lines,
+            base: String::new(),
+        };
         let page = running.wait_for_line("page:");
-        running.base = page.split("page:").nth(1).unwrap().trim().trim_end_matches('/').to_owned();
+        running.base = page
+            .split("page:")
+            .nth(1)
+            .unwrap()
+            .trim()
+            .trim_end_matches('/')
+            .to_owned();
         running
     }
 
@@ -56,7 +66,10 @@ impl Running {
 
     /// Send a signal by name (`INT`, `TERM`, `KILL`).
     pub fn signal(&self, name: &str) {
-        let status = Command::new("kill").args([&format!("-{name}"), &self.child.id().to_string()]).status().unwrap();
+        let status = Command::new("kill")
+            .args([&format!("-{name}"), &self.child.id().to_string()])
+            .status()
+            .unwrap();
         assert!(status.success());
     }
 

@@ -292,5 +292,5 @@ fn side_coding(side: &str) -> Option<Value> {
 
 /// A JSON number digit for digit.
 fn number_of(text: &str) -> anyhow::Result<Value> {
-    Ok(serde_json::from_str::<Value>(text).map_err(|error| anyhow::anyhow!("{text:?} is not a number: {error}"))?)
+    serde_json::from_str::<Value>(text).map_err(|error| anyhow::anyhow!("{text:?} is not a number: {error}"))
 }

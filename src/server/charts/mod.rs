@@ -1,6 +1,6 @@
 //! The picture of one site: compartment pressures, diastolics, delta pressure with its threshold.
 //!
-//! Comes in: an [`Assessment`], the sheet and the time. Goes out: one SVG as markup. Pure: no I/O,
+//! Comes in: an [`Assessment`](crate::patient::Assessment), the sheet and the time. Goes out: one SVG as markup. Pure: no I/O,
 //! no clock. Every number that is drawn stands in words in the chart's description and in the
 //! table of evidence beneath it; colour is never the only sign (each kind has its own shape).
 

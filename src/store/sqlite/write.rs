@@ -110,7 +110,8 @@ fn write_patient(tx: &Transaction<'_>, change: &PatientChange) -> Result<(), Fau
         slots.execute(params![patient, slot.source, to_json("a slot", slot)?])?;
     }
     for source in &change.forgotten {
-        tx.prepare_cached("DELETE FROM slots WHERE patient = ?1 AND source = ?2")?.execute([patient, source])?;
+        tx.prepare_cached("DELETE FROM slots WHERE patient = ?1 AND source = ?2")?
+            .execute([patient, source])?;
     }
     for identity in &change.forgotten_standing {
         tx.prepare_cached("DELETE FROM standing WHERE patient = ?1 AND identity = ?2")?

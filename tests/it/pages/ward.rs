@@ -253,6 +253,8 @@ impl Bed {
             birth_date,
             label,
             next_due,
+            forgotten: Vec::new(),
+            forgotten_standing: Vec::new(),
             slots: slots.into_values().collect(),
             standing: standing.into_iter().collect(),
             concerns: concerns.into_iter().collect(),

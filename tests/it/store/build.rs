@@ -244,6 +244,8 @@ pub fn change(state: &State) -> PatientChange {
         label: state.label.clone(),
         next_due: state.next_due,
         slots: state.slots.values().cloned().collect(),
+        forgotten: Vec::new(),
+        forgotten_standing: Vec::new(),
         standing: state
             .standing
             .iter()
