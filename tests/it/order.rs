@@ -3,7 +3,7 @@
 //!
 //! `DELTAWARD_ORDER_CASES=20000 cargo test --release --test it order` is the long run.
 
-use crate::patient_support::{NO_ASK, Obs, Told, Ward, at, compartment, diastolic, reading, site, version};
+use crate::patient_support::{Obs, Told, Ward, at, compartment, diastolic, reading, site, version};
 use deltaward::outbox::draft::{DeltaFacts, Family, MessageDraft, Occasion};
 use deltaward::pair::{Candidate, choose};
 use deltaward::patient::state::{Concern, ConcernKey, Slot, Standing, State};
