@@ -3,7 +3,7 @@
 //!
 //! `DELTAWARD_ORDER_CASES=20000 cargo test --release --test it order` is the long run.
 
-use crate::patient_support::{Obs, Told, Ward, at, compartment, diastolic, reading, site, version};
+use crate::patient_support::{ADULT, Obs, Told, Ward, at, compartment, diastolic, reading, site, version};
 use deltaward::outbox::draft::{DeltaFacts, Family, MessageDraft, Occasion};
 use deltaward::pair::{Candidate, choose};
 use deltaward::patient::state::{Concern, ConcernKey, Slot, Standing, State};
@@ -455,7 +455,7 @@ proptest! {
         order in select(vec![vec![], vec![Method::ArterialLine], vec![Method::Cuff, Method::ArterialLine]]),
     ) {
         list.sort_by_key(|(second, _, _): &Diastolic| *second);
-        let mut sheet = Sheet::adult().unwrap();
+        let mut sheet = ADULT.clone();
         sheet.pairing.method_order = order;
         let zero = at(0);
         let versions: Vec<Version> = list.iter().map(|(_, _, number)| version(*number, 0)).collect();

@@ -13,9 +13,13 @@ use deltaward::recognise::{
 };
 use deltaward::rules::{Sheet, Tier};
 use std::collections::BTreeMap;
+use std::sync::LazyLock;
 
 /// 2026-01-10T02:00:00Z.
 const NIGHT: i64 = 1_768_010_400_000;
+
+/// The built-in sheet, read once.
+pub static ADULT: LazyLock<Sheet> = LazyLock::new(|| Sheet::adult().unwrap());
 
 /// So many minutes into the night.
 pub fn at(minute: i64) -> Instant {
@@ -233,7 +237,7 @@ impl Ward {
         state.birth_date = Some(String::from("1980-02-03"));
         Self {
             state,
-            sheet: Sheet::adult().unwrap(),
+            sheet: ADULT.clone(),
             policy: NO_ASK,
         }
     }
