@@ -164,8 +164,12 @@ pub struct Assessment<'s> {
 impl<'s> Assessment<'s> {
     /// The measurements of one site, in time order, with their indexes.
     pub fn of_site(&self, site: usize) -> impl DoubleEndedIterator<Item = (usize, &Measurement<'s>)> {
-        let first = self.measurements.partition_point(|measurement| measurement.gathered.site < site);
-        let end = self.measurements.partition_point(|measurement| measurement.gathered.site <= site);
+        let first = self
+            .measurements
+            .partition_point(|measurement| measurement.gathered.site < site);
+        let end = self
+            .measurements
+            .partition_point(|measurement| measurement.gathered.site <= site);
         (first..end).zip(&self.measurements[first..end])
     }
 }
@@ -288,7 +292,7 @@ fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet) {
     let mut low_run: Option<(Instant, Instant, usize, i64)> = None;
     let mut site_before = usize::MAX;
     for index in 0..assessment.measurements.len() {
-        let (before, rest) = assessment.measurements.split_at_mut(index);
+        let (_, rest) = assessment.measurements.split_at_mut(index);
         let Some((measurement, after)) = rest.split_first_mut() else {
             break;
         };
@@ -297,7 +301,6 @@ fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet) {
             low_run = None;
             site_before = site;
         }
-        let _ = before;
         let at = measurement.at();
         match (measurement.delta, threshold) {
             (Some(delta), Some(threshold)) if sheet.is_low(delta.whole, threshold) => {
@@ -315,10 +318,7 @@ fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet) {
             _ => {}
         }
         judge(measurement, sheet, child);
-        let next = after
-            .first()
-            .filter(|next| next.gathered.site == site)
-            .map(Measurement::at);
+        let next = after.first().filter(|next| next.gathered.site == site).map(Next::of);
         carry(measurement, next, &assessment.diastolics, sheet, &carried_rules);
     }
 }
@@ -330,6 +330,27 @@ fn sustained_threshold(sheet: &Sheet) -> Option<i64> {
     })
 }
 
+/// What ends the carrying of a measurement: the next one of its site.
+#[derive(Clone, Copy)]
+struct Next {
+    at: Instant,
+    /// The diastolic taken beside it: it belongs to the new measurement, not to the old one.
+    beside: Option<usize>,
+}
+
+impl Next {
+    fn of(measurement: &Measurement<'_>) -> Self {
+        let beside = match measurement.paired {
+            Paired::With(diastolic, AgeClass::Simultaneous) => Some(diastolic),
+            _ => None,
+        };
+        Self {
+            at: measurement.at(),
+            beside,
+        }
+    }
+}
+
 /// A rule of carried deltas with its index in the sheet.
 struct CarriedRule {
     index: usize,
@@ -339,7 +360,11 @@ struct CarriedRule {
 }
 
 fn carried_rules(sheet: &Sheet, child: bool) -> Vec<CarriedRule> {
-    let applicable = sheet.rules.iter().enumerate().filter(|(_, rule)| rule.children || !child);
+    let applicable = sheet
+        .rules
+        .iter()
+        .enumerate()
+        .filter(|(_, rule)| rule.children || !child);
     let carried = applicable.filter_map(|(index, rule)| match rule.kind {
         RuleKind::Carried { lower, upper } => Some(CarriedRule {
             index,
@@ -383,9 +408,10 @@ fn judge(measurement: &mut Measurement<'_>, sheet: &Sheet, child: bool) {
 }
 
 /// Newer diastolics against a measurement, until the next one of its site or the carry time ends.
+/// The diastolic taken beside the next one is that one's.
 fn carry(
     measurement: &mut Measurement<'_>,
-    next: Option<Instant>,
+    next: Option<Next>,
     diastolics: &[Gathered<'_>],
     sheet: &Sheet,
     rules: &[CarriedRule],
@@ -401,8 +427,11 @@ fn carry(
     let mut highest = measurement.tier;
     for (index, diastolic) in diastolics.iter().enumerate().skip(first) {
         let moment = diastolic.current.reading.at;
-        if moment > end || next.is_some_and(|next| moment >= next) {
+        if moment > end || next.is_some_and(|next| moment >= next.at) {
             break;
+        }
+        if next.is_some_and(|next| next.beside == Some(index)) {
+            continue;
         }
         let Some(delta) = difference(diastolic, &measurement.gathered) else {
             break;

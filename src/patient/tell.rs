@@ -2,9 +2,9 @@
 //! resolved. A message is never unsaid; what it stood on is remembered so that its loss is told.
 
 use crate::fhir::Instant;
-use crate::outbox::draft::{AgeNote, DeltaFacts, Family, GroundLost, Measured, MessageDraft, Occasion};
+use crate::outbox::draft::{AgeClass, AgeNote, DeltaFacts, Family, GroundLost, Measured, MessageDraft, Occasion};
 use crate::outbox::identity;
-use crate::patient::assess::{Assessment, Measurement};
+use crate::patient::assess::{Assessment, Measurement, Paired};
 use crate::patient::concern::{ConcernNow, Headline};
 use crate::patient::effect::{Effect, History};
 use crate::patient::state::{Concern, ConcernKey, State, ToldGround};
@@ -182,7 +182,7 @@ impl Teller<'_, '_> {
         } else {
             found.iter().any(|found| found.tier >= Some(told.tier))
         };
-        if stands {
+        if stands || (told.carried && self.is_answered(newest.at(), against)) {
             return None;
         }
         let withdrawn = self.state.slots.get(against).and_then(|slot| slot.withdrawn);
@@ -205,6 +205,16 @@ impl Teller<'_, '_> {
         })
     }
 
+    /// A carried delta asked for a new measurement: one taken beside that very diastolic answers it.
+    fn is_answered(&self, since: Instant, diastolic: &str) -> bool {
+        let mut later = self.index.into_iter().flat_map(|site| self.assessment.of_site(site));
+        later.any(|(_, measurement)| {
+            measurement.at() > since
+                && matches!(measurement.paired, Paired::With(index, AgeClass::Simultaneous)
+                    if self.assessment.diastolics[index].is_from(diastolic))
+        })
+    }
+
     fn told_ground(&self, open: &ConcernNow<'_>) -> Option<ToldGround> {
         let rules = open.rules.indexes().filter_map(|index| self.sheet.rules.get(index));
         let rules = rules.map(|rule| rule.id.clone()).collect();
@@ -213,7 +223,7 @@ impl Teller<'_, '_> {
             Headline::Measurement(index) => {
                 let measurement = &self.assessment.measurements[index];
                 let diastolic = match measurement.paired {
-                    crate::patient::assess::Paired::With(diastolic, _) => Some(source_of(diastolic)),
+                    Paired::With(diastolic, _) => Some(source_of(diastolic)),
                     _ => None,
                 };
                 (measurement.gathered.current.slot.source.clone(), diastolic, false)

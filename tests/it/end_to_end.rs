@@ -123,7 +123,10 @@ async fn sink() -> MockServer {
 /// Communications of category alert that arrived.
 async fn alerts(sink: &MockServer) -> Vec<Value> {
     let messages = arrived(sink, "Communication").await;
-    messages.into_iter().filter(|message| message["category"][0]["coding"][0]["code"] == "alert").collect()
+    messages
+        .into_iter()
+        .filter(|message| message["category"][0]["coding"][0]["code"] == "alert")
+        .collect()
 }
 
 /// Resources of a type that arrived at the sink, in order.

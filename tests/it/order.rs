@@ -4,10 +4,11 @@
 //! `DELTAWARD_ORDER_CASES=20000 cargo test --release --test it order` is the long run.
 
 use crate::patient_support::{ADULT, Obs, Told, Ward, at, compartment, diastolic, reading, site, version};
-use deltaward::outbox::draft::{DeltaFacts, Family, MessageDraft, Occasion};
+use deltaward::outbox::draft::{AgeClass, DeltaFacts, Family, MessageDraft, Occasion};
 use deltaward::pair::{Candidate, choose};
+use deltaward::patient::assess::{Measurement, Paired};
 use deltaward::patient::state::{Concern, ConcernKey, Slot, Standing, State};
-use deltaward::patient::{AskPolicy, Input, assess};
+use deltaward::patient::{AskPolicy, Assessment, Input, assess};
 use deltaward::recognise::reading::Comparator;
 use deltaward::recognise::{Kind, Method, Reading, Reason, Refusal, Side, Version, Withdrawal};
 use deltaward::rules::{Sheet, Tier};
@@ -272,8 +273,21 @@ fn ground_stands(ward: &Ward, message: &MessageDraft) -> bool {
             .sources
             .iter()
             .any(|source| measurement.is_from(&source.reference));
-        here && of && measurement.peak() >= message.tier
+        let stands = of && measurement.peak() >= message.tier;
+        here && (stands || answers(&assessment, measurement, message))
     })
+}
+
+/// A carried delta asks for a new measurement: a later one taken beside that very diastolic answers it.
+fn answers(assessment: &Assessment<'_>, measurement: &Measurement<'_>, message: &MessageDraft) -> bool {
+    let Some(delta) = message.delta.as_ref().filter(|delta| delta.carried) else {
+        return false;
+    };
+    let Paired::With(diastolic, AgeClass::Simultaneous) = measurement.paired else {
+        return false;
+    };
+    let of = |reference: &str| assessment.diastolics[diastolic].is_from(reference);
+    measurement.at() > delta.compartment.at && delta.diastolic.sources.iter().any(|source| of(&source.reference))
 }
 
 /// A state as the store keeps it: every slot, standing Observation and concern a JSON text.

@@ -86,6 +86,8 @@ pub struct WardPressure {
     pub value: String,
     /// UCUM code.
     pub unit: String,
+    /// `needle` (when absent) or `catheter`.
+    pub method: Option<String>,
 }
 
 /// A correction of an earlier reading.
@@ -240,6 +242,7 @@ impl WardPressure {
             "subject": subject, "effectiveDateTime": at.to_string(),
             "valueQuantity": {"unit": self.unit, "system": UCUM, "code": self.unit},
             "bodySite": body_site(&self.site, self.side.as_deref()),
+            "method": method_code(self.method.as_deref().unwrap_or("needle")),
         });
         body["valueQuantity"]["value"] = number_of(&self.value)?;
         Ok(body)
@@ -265,6 +268,7 @@ fn session(id: &str, compartments: &BTreeMap<String, String>, subject: &Value, a
     let mut body = json!({
         "resourceType": "Observation", "id": id, "status": "final", "code": pressure_code(),
         "subject": subject, "effectiveDateTime": at.to_string(), "component": components,
+        "method": method_code("needle"),
     });
     if let Some(side) = side.and_then(side_coding) {
         body["bodySite"] = json!({"coding": [side]});
@@ -274,6 +278,10 @@ fn session(id: &str, compartments: &BTreeMap<String, String>, subject: &Value, a
 
 fn pressure_code() -> Value {
     json!({"coding": [{"system": crate::recognise::MEASUREMENT_SYSTEM, "code": "compartment-pressure"}]})
+}
+
+fn method_code(method: &str) -> Value {
+    json!({"coding": [{"system": crate::recognise::READING_SYSTEM, "code": method}]})
 }
 
 fn body_site(site: &str, side: Option<&str>) -> Value {
