@@ -203,6 +203,12 @@ pub fn round_delta(mmhg: Decimal) -> i64 {
 /// A compartment pressure in whole mmHg as it is compared and displayed: a half goes up, toward the
 /// alert (29.5 → 30, −0.5 → 0). Saturates at the ends of i64.
 pub fn round_pressure(mmhg: Decimal) -> i64 {
+    // Nearly every pressure is a whole number already.
+    if mmhg.scale() == 0
+        && let Some(whole) = mmhg.to_i64()
+    {
+        return whole;
+    }
     let floor = mmhg.floor();
     let half = Decimal::from_parts(5, 0, 0, false, 1);
     let ends = if mmhg.is_sign_negative() { -i64::MAX } else { i64::MAX };

@@ -164,10 +164,9 @@ pub struct Assessment<'s> {
 impl<'s> Assessment<'s> {
     /// The measurements of one site, in time order, with their indexes.
     pub fn of_site(&self, site: usize) -> impl DoubleEndedIterator<Item = (usize, &Measurement<'s>)> {
-        self.measurements
-            .iter()
-            .enumerate()
-            .filter(move |(_, measurement)| measurement.gathered.site == site)
+        let first = self.measurements.partition_point(|measurement| measurement.gathered.site < site);
+        let end = self.measurements.partition_point(|measurement| measurement.gathered.site <= site);
+        (first..end).zip(&self.measurements[first..end])
     }
 }
 
@@ -284,6 +283,8 @@ pub fn difference(diastolic: &Gathered<'_>, compartment: &Gathered<'_>) -> Optio
 /// Rules on every measurement, site by site, in order of time.
 fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet) {
     let child = assessment.age_note == AgeNote::Child;
+    let threshold = sustained_threshold(sheet);
+    let carried_rules = carried_rules(sheet, child);
     let mut low_run: Option<(Instant, Instant, usize, i64)> = None;
     let mut site_before = usize::MAX;
     for index in 0..assessment.measurements.len() {
@@ -298,7 +299,6 @@ fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet) {
         }
         let _ = before;
         let at = measurement.at();
-        let threshold = sustained_threshold(sheet);
         match (measurement.delta, threshold) {
             (Some(delta), Some(threshold)) if sheet.is_low(delta.whole, threshold) => {
                 let (first, count, gap) = low_run.map_or((at, 0, 0), |(first, last, count, gap)| {
@@ -319,7 +319,7 @@ fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet) {
             .first()
             .filter(|next| next.gathered.site == site)
             .map(Measurement::at);
-        carry(measurement, next, &assessment.diastolics, sheet, child);
+        carry(measurement, next, &assessment.diastolics, sheet, &carried_rules);
     }
 }
 
@@ -328,6 +328,28 @@ fn sustained_threshold(sheet: &Sheet) -> Option<i64> {
         RuleKind::Sustained { upper, .. } => Some(upper),
         _ => None,
     })
+}
+
+/// A rule of carried deltas with its index in the sheet.
+struct CarriedRule {
+    index: usize,
+    tier: Tier,
+    lower: Option<i64>,
+    upper: i64,
+}
+
+fn carried_rules(sheet: &Sheet, child: bool) -> Vec<CarriedRule> {
+    let applicable = sheet.rules.iter().enumerate().filter(|(_, rule)| rule.children || !child);
+    let carried = applicable.filter_map(|(index, rule)| match rule.kind {
+        RuleKind::Carried { lower, upper } => Some(CarriedRule {
+            index,
+            tier: rule.tier,
+            lower,
+            upper,
+        }),
+        _ => None,
+    });
+    carried.collect()
 }
 
 /// Rules of the pressure family on one measurement.
@@ -366,7 +388,7 @@ fn carry(
     next: Option<Instant>,
     diastolics: &[Gathered<'_>],
     sheet: &Sheet,
-    child: bool,
+    rules: &[CarriedRule],
 ) {
     let at = measurement.at();
     let paired_at = match measurement.paired {
@@ -392,12 +414,9 @@ fn carry(
             tier: None,
             raises: false,
         };
-        for (rule_index, rule) in sheet.rules.iter().enumerate() {
-            let RuleKind::Carried { lower, upper } = rule.kind else {
-                continue;
-            };
-            if (rule.children || !child) && sheet.in_band(delta.whole, lower, upper) {
-                carried.rules.add(rule_index);
+        for rule in rules {
+            if sheet.in_band(delta.whole, rule.lower, rule.upper) {
+                carried.rules.add(rule.index);
                 carried.tier = carried.tier.max(Some(rule.tier));
             }
         }

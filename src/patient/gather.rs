@@ -40,6 +40,11 @@ pub struct Gathered<'s> {
 }
 
 impl Gathered<'_> {
+    /// True when one of its readings is held in `slot`, which is of the same state.
+    pub fn is_in(&self, slot: &Slot) -> bool {
+        std::ptr::eq(self.current.slot, slot) || self.others.iter().any(|member| std::ptr::eq(member.slot, slot))
+    }
+
     /// True when one of its readings comes from `source`.
     pub fn is_from(&self, source: &str) -> bool {
         self.current.slot.source == source || self.others.iter().any(|member| member.slot.source == source)

@@ -39,6 +39,7 @@ pub fn tell(state: &State, assessment: &Assessment<'_>, sheet: &Sheet, now: Inst
             sheet,
             now,
             key: &concern.key,
+            index: concern.site,
             open: Some(concern),
         }
         .tell(told, &mut telling);
@@ -51,6 +52,7 @@ pub fn tell(state: &State, assessment: &Assessment<'_>, sheet: &Sheet, now: Inst
                 sheet,
                 now,
                 key,
+                index: assessment.sites.iter().position(|site| site.key() == key.site),
                 open: None,
             }
             .tell(Some(told), &mut telling);
@@ -65,6 +67,8 @@ struct Teller<'a, 's> {
     sheet: &'a Sheet,
     now: Instant,
     key: &'a ConcernKey,
+    /// Its site in the assessment; None when nothing usable is of it.
+    index: Option<usize>,
     open: Option<&'a ConcernNow<'s>>,
 }
 
@@ -144,30 +148,26 @@ impl Teller<'_, '_> {
 
     fn ground_lost(&self, told: &ToldGround, family: Family) -> Option<GroundLost> {
         let source = told.source.clone();
-        match self.state.slots.get(&told.source) {
-            Some(slot) if slot.withdrawn.is_none() => {}
+        let slot = match self.state.slots.get(&told.source) {
+            Some(slot) if slot.withdrawn.is_none() => slot,
             slot => {
                 // The same measurement may stand under another id.
                 let how = slot.and_then(|slot| slot.withdrawn);
                 let how = how.unwrap_or(crate::recognise::Withdrawal::Deleted);
                 return Some(GroundLost::SourceWithdrawn { source, how });
             }
-        }
+        };
         if family == Family::Measurement {
             // A diastolic that arrives, or a newer reading, answers a check: that is a resolution.
             return None;
         }
-        let site = self
-            .assessment
-            .sites
-            .iter()
-            .position(|site| site.key() == self.key.site);
         // One source may carry several readings of one site.
-        let found: Vec<&Measurement<'_>> = site
+        let found: Vec<&Measurement<'_>> = self
+            .index
             .into_iter()
             .flat_map(|site| self.assessment.of_site(site))
             .map(|(_, found)| found)
-            .filter(|found| found.is_from(&told.source))
+            .filter(|found| found.gathered.is_in(slot))
             .collect();
         let Some(newest) = found.last() else {
             return Some(GroundLost::NoLongerUsable { source });
@@ -334,12 +334,7 @@ impl Teller<'_, '_> {
     }
 
     fn newest(&self) -> Option<usize> {
-        let site = self
-            .assessment
-            .sites
-            .iter()
-            .position(|site| site.key() == self.key.site)?;
-        self.assessment.of_site(site).next_back().map(|(index, _)| index)
+        self.assessment.of_site(self.index?).next_back().map(|(index, _)| index)
     }
 
     fn count_to(&self, index: usize) -> usize {
