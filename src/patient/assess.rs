@@ -164,8 +164,12 @@ pub struct Assessment<'s> {
 impl<'s> Assessment<'s> {
     /// The measurements of one site, in time order, with their indexes.
     pub fn of_site(&self, site: usize) -> impl DoubleEndedIterator<Item = (usize, &Measurement<'s>)> {
-        let first = self.measurements.partition_point(|measurement| measurement.gathered.site < site);
-        let end = self.measurements.partition_point(|measurement| measurement.gathered.site <= site);
+        let first = self
+            .measurements
+            .partition_point(|measurement| measurement.gathered.site < site);
+        let end = self
+            .measurements
+            .partition_point(|measurement| measurement.gathered.site <= site);
         (first..end).zip(&self.measurements[first..end])
     }
 }
@@ -339,7 +343,11 @@ struct CarriedRule {
 }
 
 fn carried_rules(sheet: &Sheet, child: bool) -> Vec<CarriedRule> {
-    let applicable = sheet.rules.iter().enumerate().filter(|(_, rule)| rule.children || !child);
+    let applicable = sheet
+        .rules
+        .iter()
+        .enumerate()
+        .filter(|(_, rule)| rule.children || !child);
     let carried = applicable.filter_map(|(index, rule)| match rule.kind {
         RuleKind::Carried { lower, upper } => Some(CarriedRule {
             index,
