@@ -424,12 +424,11 @@ fn carry(
     let from = paired_at.max(at);
     let end = at.plus_minutes(sheet.pairing.carry_minutes);
     let first = diastolics.partition_point(|diastolic| diastolic.current.reading.at <= from);
+    let counts = |moment: Instant| moment <= end && next.is_none_or(|next| moment < next.at);
+    let count = diastolics[first..].partition_point(|diastolic| counts(diastolic.current.reading.at));
+    measurement.carried.reserve_exact(count);
     let mut highest = measurement.tier;
-    for (index, diastolic) in diastolics.iter().enumerate().skip(first) {
-        let moment = diastolic.current.reading.at;
-        if moment > end || next.is_some_and(|next| moment >= next.at) {
-            break;
-        }
+    for (index, diastolic) in diastolics.iter().enumerate().skip(first).take(count) {
         if next.is_some_and(|next| next.beside == Some(index)) {
             continue;
         }

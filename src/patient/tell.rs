@@ -4,7 +4,7 @@
 use crate::fhir::Instant;
 use crate::outbox::draft::{AgeClass, AgeNote, DeltaFacts, Family, GroundLost, Measured, MessageDraft, Occasion};
 use crate::outbox::identity;
-use crate::patient::assess::{Assessment, Measurement, Paired};
+use crate::patient::assess::{Assessment, Paired};
 use crate::patient::concern::{ConcernNow, Headline};
 use crate::patient::effect::{Effect, History};
 use crate::patient::state::{Concern, ConcernKey, State, ToldGround};
@@ -147,14 +147,14 @@ impl Teller<'_, '_> {
     }
 
     fn ground_lost(&self, told: &ToldGround, family: Family) -> Option<GroundLost> {
-        let source = told.source.clone();
+        let source = || told.source.clone();
         let slot = match self.state.slots.get(&told.source) {
             Some(slot) if slot.withdrawn.is_none() => slot,
             slot => {
                 // The same measurement may stand under another id.
                 let how = slot.and_then(|slot| slot.withdrawn);
                 let how = how.unwrap_or(crate::recognise::Withdrawal::Deleted);
-                return Some(GroundLost::SourceWithdrawn { source, how });
+                return Some(GroundLost::SourceWithdrawn { source: source(), how });
             }
         };
         if family == Family::Measurement {
@@ -162,25 +162,22 @@ impl Teller<'_, '_> {
             return None;
         }
         // One source may carry several readings of one site.
-        let found: Vec<&Measurement<'_>> = self
-            .index
-            .into_iter()
-            .flat_map(|site| self.assessment.of_site(site))
-            .map(|(_, found)| found)
-            .filter(|found| found.gathered.is_in(slot))
-            .collect();
-        let Some(newest) = found.last() else {
-            return Some(GroundLost::NoLongerUsable { source });
+        let found = || {
+            let all = self.index.into_iter().flat_map(|site| self.assessment.of_site(site));
+            all.map(|(_, found)| found).filter(|found| found.gathered.is_in(slot))
+        };
+        let Some(newest) = found().next_back() else {
+            return Some(GroundLost::NoLongerUsable { source: source() });
         };
         let against = told.diastolic.as_deref().unwrap_or_default();
         let carried = || {
-            let all = found.iter().flat_map(|found| &found.carried);
+            let all = found().flat_map(|found| &found.carried);
             all.filter(|carried| self.assessment.diastolics[carried.diastolic].is_from(against))
         };
         let stands = if told.carried {
             carried().any(|carried| carried.tier >= Some(told.tier))
         } else {
-            found.iter().any(|found| found.tier >= Some(told.tier))
+            found().any(|found| found.tier >= Some(told.tier))
         };
         if stands || (told.carried && self.is_answered(newest.at(), against)) {
             return None;
@@ -199,7 +196,7 @@ impl Teller<'_, '_> {
             }
         } else {
             GroundLost::Recomputed {
-                source,
+                source: source(),
                 delta_now_whole_mmhg: newest.delta.map(|delta| delta.whole),
             }
         })
