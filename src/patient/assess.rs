@@ -44,8 +44,6 @@ impl Rules {
 /// diastolic − compartment.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Delta {
-    /// Exact, mmHg.
-    pub exact: Decimal,
     /// Whole mmHg, a half toward the alert: what is compared and shown.
     pub whole: i64,
     /// A comparator makes this an upper bound.
@@ -113,7 +111,7 @@ pub struct Measurement<'s> {
 impl<'s> Measurement<'s> {
     /// When it was measured.
     pub fn at(&self) -> Instant {
-        self.gathered.current.reading.at
+        self.gathered.at
     }
 
     /// Whole mmHg, a half toward the alert.
@@ -174,8 +172,25 @@ impl<'s> Assessment<'s> {
     }
 }
 
-/// Assess one patient.
+/// Assess one patient, every carried delta included: for pages, charts and reports.
 pub fn assess<'s>(state: &'s State, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Assessment<'s> {
+    assess_in(Depth::All, state, sheet, policy, now)
+}
+
+/// Assess one patient as far as a step needs: of measurements that a newer one of their site has
+/// followed, only carried deltas that hold a rule. The concerns are the same.
+pub fn assess_to_act<'s>(state: &'s State, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Assessment<'s> {
+    assess_in(Depth::Acting, state, sheet, policy, now)
+}
+
+/// Which carried deltas are kept.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Depth {
+    All,
+    Acting,
+}
+
+fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Assessment<'s> {
     let Gathering {
         sites,
         compartments,
@@ -208,7 +223,7 @@ pub fn assess<'s>(state: &'s State, sheet: &Sheet, policy: AskPolicy, now: Insta
         assessment.measurements.push(measurement);
     }
     assessment.diastolics = diastolics;
-    judge_in_order(&mut assessment, sheet);
+    judge_in_order(&mut assessment, sheet, depth);
     assessment.concerns = concern::concerns(&assessment, state, sheet);
     assessment
 }
@@ -216,7 +231,7 @@ pub fn assess<'s>(state: &'s State, sheet: &Sheet, policy: AskPolicy, now: Insta
 fn candidate<'s>(gathered: &Gathered<'s>) -> Candidate<'s> {
     let Member { slot, reading } = gathered.current;
     Candidate {
-        at: reading.at,
+        at: gathered.at,
         method: reading.method,
         version: &slot.version,
         source: &slot.source,
@@ -233,7 +248,7 @@ fn measure<'s>(
     now: Instant,
     assessment: &mut Assessment<'s>,
 ) -> Measurement<'s> {
-    let at = gathered.current.reading.at;
+    let at = gathered.at;
     let paired = match pair::choose(candidates, at, &sheet.pairing) {
         Some(index) => Paired::With(index, pair::age_class(candidates[index].at, at, &sheet.pairing)),
         None if policy.ask && !gathered.current.slot.diastolics_asked => {
@@ -268,24 +283,27 @@ fn measure<'s>(
 /// diastolic − compartment; None when the compartment pressure is only an upper bound, for then
 /// the delta is a lower bound, which can neither raise nor close a concern.
 pub fn difference(diastolic: &Gathered<'_>, compartment: &Gathered<'_>) -> Option<Delta> {
-    let (minuend, subtrahend) = (
-        &diastolic.current.reading.pressure,
-        &compartment.current.reading.pressure,
-    );
-    if matches!(subtrahend.comparator, Some(Comparator::Less | Comparator::LessOrEqual)) {
+    if matches!(compartment.comparator, Some(Comparator::Less | Comparator::LessOrEqual)) {
         return None;
     }
-    let exact = minuend.mmhg - subtrahend.mmhg;
-    let bounded_above = minuend.comparator.is_some() || subtrahend.comparator.is_some();
+    let whole = match (diastolic.thousandths, compartment.thousandths) {
+        // A half goes down: 30.500 → 30, 30.501 → 31, −0.500 → −1.
+        (Some(minuend), Some(subtrahend)) => minuend.saturating_sub(subtrahend).saturating_add(499).div_euclid(1000),
+        _ => round_delta(exact_difference(diastolic, compartment)),
+    };
     Some(Delta {
-        exact,
-        whole: round_delta(exact),
-        bounded_above,
+        whole,
+        bounded_above: diastolic.comparator.is_some() || compartment.comparator.is_some(),
     })
 }
 
+/// diastolic − compartment, unrounded, mmHg.
+pub fn exact_difference(diastolic: &Gathered<'_>, compartment: &Gathered<'_>) -> Decimal {
+    diastolic.current.reading.pressure.mmhg - compartment.current.reading.pressure.mmhg
+}
+
 /// Rules on every measurement, site by site, in order of time.
-fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet) {
+fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet, depth: Depth) {
     let child = assessment.age_note == AgeNote::Child;
     let threshold = sustained_threshold(sheet);
     let carried_rules = carried_rules(sheet, child);
@@ -319,7 +337,7 @@ fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet) {
         }
         judge(measurement, sheet, child);
         let next = after.first().filter(|next| next.gathered.site == site).map(Next::of);
-        carry(measurement, next, &assessment.diastolics, sheet, &carried_rules);
+        carry(measurement, next, &assessment.diastolics, sheet, &carried_rules, depth);
     }
 }
 
@@ -415,18 +433,22 @@ fn carry(
     diastolics: &[Gathered<'_>],
     sheet: &Sheet,
     rules: &[CarriedRule],
+    depth: Depth,
 ) {
     let at = measurement.at();
     let paired_at = match measurement.paired {
-        Paired::With(index, _) => diastolics[index].current.reading.at,
+        Paired::With(index, _) => diastolics[index].at,
         Paired::Asking | Paired::Nothing => at,
     };
     let from = paired_at.max(at);
     let end = at.plus_minutes(sheet.pairing.carry_minutes);
-    let first = diastolics.partition_point(|diastolic| diastolic.current.reading.at <= from);
+    let first = diastolics.partition_point(|diastolic| diastolic.at <= from);
     let counts = |moment: Instant| moment <= end && next.is_none_or(|next| moment < next.at);
-    let count = diastolics[first..].partition_point(|diastolic| counts(diastolic.current.reading.at));
-    measurement.carried.reserve_exact(count);
+    let count = diastolics[first..].partition_point(|diastolic| counts(diastolic.at));
+    let keep_all = depth == Depth::All || next.is_none();
+    if keep_all {
+        measurement.carried.reserve_exact(count);
+    }
     let mut highest = measurement.tier;
     for (index, diastolic) in diastolics.iter().enumerate().skip(first).take(count) {
         if next.is_some_and(|next| next.beside == Some(index)) {
@@ -450,7 +472,9 @@ fn carry(
         }
         carried.raises = carried.tier > highest;
         highest = highest.max(carried.tier);
-        measurement.carried.push(carried);
+        if keep_all || carried.tier.is_some() {
+            measurement.carried.push(carried);
+        }
     }
 }
 

@@ -150,6 +150,7 @@ fn reading(example: &ExampleReading, kind: Kind, mmhg: i64) -> Reading {
 fn slot(index: usize, example: &ExampleReading, what: &str, readings: Vec<Reading>, refusals: Vec<Refusal>) -> Slot {
     let at = moment(example.minute);
     Slot {
+        seal: 0,
         source: format!("Observation/example-{index}-{what}"),
         version: Version {
             last_updated: Some(at),

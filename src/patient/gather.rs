@@ -1,7 +1,7 @@
 //! From a patient's slots to the readings that count: usable now, each measurement once.
 
-use crate::fhir::Instant;
 use crate::fhir::quantity::{round_delta, round_pressure};
+use crate::fhir::{Decimal, Instant};
 use crate::patient::state::{Slot, State};
 use crate::recognise::reading::Comparator;
 use crate::recognise::{Kind, Method, Reading, Reason, Refusal, Side, Site};
@@ -37,9 +37,36 @@ pub struct Gathered<'s> {
     pub others: Vec<Member<'s>>,
     /// Index into `Gathering::sites`; 0 and meaningless for a diastolic.
     pub site: usize,
+    /// When `current` was measured.
+    pub at: Instant,
+    /// The pressure of `current` in thousandths of mmHg, when that is exact: most are whole
+    /// numbers, and whole numbers subtract faster.
+    pub thousandths: Option<i64>,
+    /// The comparator of `current`.
+    pub comparator: Option<Comparator>,
 }
 
-impl Gathered<'_> {
+impl<'s> Gathered<'s> {
+    /// One reading by itself.
+    pub fn alone(member: Member<'s>, site: usize) -> Self {
+        Self {
+            owner: member,
+            current: member,
+            others: Vec::new(),
+            site,
+            at: member.reading.at,
+            thousandths: thousandths(member.reading.pressure.mmhg),
+            comparator: member.reading.pressure.comparator,
+        }
+    }
+
+    fn set_current(&mut self, member: Member<'s>) {
+        self.current = member;
+        self.at = member.reading.at;
+        self.thousandths = thousandths(member.reading.pressure.mmhg);
+        self.comparator = member.reading.pressure.comparator;
+    }
+
     /// True when one of its readings is held in `slot`, which is of the same state.
     pub fn is_in(&self, slot: &Slot) -> bool {
         std::ptr::eq(self.current.slot, slot) || self.others.iter().any(|member| std::ptr::eq(member.slot, slot))
@@ -49,6 +76,12 @@ impl Gathered<'_> {
     pub fn is_from(&self, source: &str) -> bool {
         self.current.slot.source == source || self.others.iter().any(|member| member.slot.source == source)
     }
+}
+
+/// Thousandths of mmHg, when the number has no finer part and fits.
+fn thousandths(mmhg: Decimal) -> Option<i64> {
+    let finer = 3_u32.checked_sub(mmhg.scale())?;
+    i64::try_from(mmhg.mantissa()).ok()?.checked_mul(10_i64.pow(finer))
 }
 
 /// What counts, and what does not and why.
@@ -90,22 +123,12 @@ pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s
                 Kind::Compartment => {
                     let site = gathering.site_of(member, &sides);
                     if gathering.plausible_compartment(member, site, sheet) {
-                        compartments.push(Gathered {
-                            owner: member,
-                            current: member,
-                            others: Vec::new(),
-                            site,
-                        });
+                        compartments.push(Gathered::alone(member, site));
                     }
                 }
                 Kind::Diastolic => {
                     if gathering.plausible_diastolic(member, sheet) {
-                        diastolics.push(Gathered {
-                            owner: member,
-                            current: member,
-                            others: Vec::new(),
-                            site: 0,
-                        });
+                        diastolics.push(Gathered::alone(member, 0));
                     }
                 }
                 Kind::Systolic | Kind::Mean => {}
@@ -295,7 +318,7 @@ fn join<'s>(into: &mut Gathered<'s>, next: Gathered<'s>) {
                 .then_with(|| other.identity().cmp(&one.identity()))
         })
         .unwrap_or(0);
-    into.current = members.remove(newest);
+    into.set_current(members.remove(newest));
     into.others = members;
 }
 

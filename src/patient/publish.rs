@@ -8,6 +8,7 @@ use crate::patient::effect::Effect;
 use crate::patient::gather::Gathered;
 use crate::patient::state::{Receipt, State};
 use crate::patient::words;
+use crate::recognise::{Reading, Site, Version};
 use crate::rules::Sheet;
 use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
@@ -24,11 +25,12 @@ pub struct Publishing {
 /// Compare what ought to stand with the receipts.
 pub fn publish(state: &State, assessment: &Assessment<'_>, sheet: &Sheet, now: Instant) -> Publishing {
     let mut publishing = Publishing::default();
+    let seals = Seals::of(assessment, sheet);
     let mut wanted = 0;
     for measurement in &assessment.measurements {
         if measurement.delta.is_some() {
             wanted += 1;
-            consider(&mut publishing, state, assessment, measurement, None, sheet, now);
+            consider(&mut publishing, state, assessment, measurement, None, &seals, now);
         }
         for carried in measurement.carried.iter().filter(|carried| carried.raises) {
             wanted += 1;
@@ -38,7 +40,7 @@ pub fn publish(state: &State, assessment: &Assessment<'_>, sheet: &Sheet, now: I
                 assessment,
                 measurement,
                 Some(carried),
-                sheet,
+                &seals,
                 now,
             );
         }
@@ -71,11 +73,11 @@ fn consider(
     assessment: &Assessment<'_>,
     measurement: &Measurement<'_>,
     carried: Option<&Carried>,
-    sheet: &Sheet,
+    seals: &Seals,
     now: Instant,
 ) {
     let owner = measurement.gathered.owner;
-    let fingerprint = fingerprint(assessment, measurement, carried, sheet);
+    let fingerprint = seals.fingerprint(assessment, measurement, carried);
     let against = carried.map(|carried| assessment.diastolics[carried.diastolic].owner.identity());
     let receipt = owner.slot.published.iter().find(|receipt| {
         receipt.part == owner.reading.part
@@ -109,7 +111,7 @@ fn consider(
         identity,
         patient: state.patient.clone(),
         facts,
-        threshold_mmhg: sheet.alert_threshold(),
+        threshold_mmhg: seals.alert_threshold,
         amends: before.is_some(),
         issued: now,
     };
@@ -170,33 +172,74 @@ fn retract(publishing: &mut Publishing, state: &State, assessment: &Assessment<'
     }
 }
 
-/// A quick hash of everything that the Observation is made from.
-fn fingerprint(
-    assessment: &Assessment<'_>,
-    measurement: &Measurement<'_>,
-    carried: Option<&Carried>,
-    sheet: &Sheet,
-) -> u64 {
-    let mut mixer = Mixer(0x9e37_79b9_7f4a_7c15);
-    let site = &assessment.sites[measurement.gathered.site];
-    mixer.add(site.side as u64);
-    mixer.text(&site.system);
-    mixer.text(&site.code);
-    mixer.gathered(&measurement.gathered);
-    // A carried delta shows the age class of the pairing, too.
-    if let Paired::With(_, age) = measurement.paired {
-        mixer.add(age as u64 + 1);
+/// What is the same for every fingerprint of one step.
+struct Seals {
+    /// Of each site.
+    sites: Vec<u64>,
+    alert_threshold: i64,
+}
+
+impl Seals {
+    fn of(assessment: &Assessment<'_>, sheet: &Sheet) -> Self {
+        let site = |site: &Site| {
+            let mut mixer = Mixer::new();
+            mixer.add(site.side as u64);
+            mixer.text(&site.system);
+            mixer.text(&site.code);
+            mixer.0
+        };
+        Self {
+            sites: assessment.sites.iter().map(|of| site(of)).collect(),
+            alert_threshold: sheet.alert_threshold(),
+        }
     }
-    let (diastolic, tier) = match (carried, measurement.paired) {
-        (Some(carried), _) => (Some(carried.diastolic), carried.tier),
-        (None, Paired::With(index, _)) => (Some(index), measurement.tier),
-        (None, _) => (None, measurement.tier),
-    };
-    if let Some(index) = diastolic {
-        mixer.gathered(&assessment.diastolics[index]);
+
+    /// A quick hash of everything that the Observation is made from.
+    fn fingerprint(
+        &self,
+        assessment: &Assessment<'_>,
+        measurement: &Measurement<'_>,
+        carried: Option<&Carried>,
+    ) -> u64 {
+        let mut mixer = Mixer::new();
+        mixer.add(self.sites[measurement.gathered.site]);
+        mixer.add(self.alert_threshold.cast_unsigned());
+        mixer.gathered(&measurement.gathered);
+        // A carried delta shows the age class of the pairing, too.
+        if let Paired::With(_, age) = measurement.paired {
+            mixer.add(age as u64 + 1);
+        }
+        let (diastolic, tier) = match (carried, measurement.paired) {
+            (Some(carried), _) => (Some(carried.diastolic), carried.tier),
+            (None, Paired::With(index, _)) => (Some(index), measurement.tier),
+            (None, _) => (None, measurement.tier),
+        };
+        if let Some(index) = diastolic {
+            mixer.gathered(&assessment.diastolics[index]);
+        }
+        mixer.add(tier.map_or(0, |tier| tier as u64 + 1));
+        mixer.0
     }
-    mixer.add(tier.map_or(0, |tier| tier as u64 + 1));
-    mixer.add(sheet.alert_threshold().cast_unsigned());
+}
+
+/// A quick hash of what a slot holds. The same version recognised with another mapping has the
+/// same digest, so the readings count as well.
+pub fn seal(source: &str, version: &Version, readings: &[Reading]) -> u64 {
+    let mut mixer = Mixer::new();
+    mixer.text(source);
+    mixer.text(&version.digest);
+    mixer.text(&version.id);
+    for reading in readings {
+        mixer.text(&reading.part);
+        mixer.add(reading.at.millis().cast_unsigned());
+        mixer.add(reading.method as u64);
+        mixer.text(&reading.pressure.sent_value);
+        for half in reading.pressure.mmhg.serialize().chunks_exact(8) {
+            let mut word = [0; 8];
+            word.copy_from_slice(half);
+            mixer.add(u64::from_le_bytes(word));
+        }
+    }
     mixer.0
 }
 
@@ -205,38 +248,30 @@ fn fingerprint(
 struct Mixer(u64);
 
 impl Mixer {
+    fn new() -> Self {
+        Self(0x9e37_79b9_7f4a_7c15)
+    }
+
     fn add(&mut self, word: u64) {
         self.0 = (self.0.rotate_left(5) ^ word).wrapping_mul(0x517c_c1b7_2722_0a95);
     }
 
     fn text(&mut self, text: &str) {
-        let mut chunks = text.as_bytes().chunks_exact(8);
-        for chunk in &mut chunks {
+        for chunk in text.as_bytes().chunks(8) {
             let mut word = [0; 8];
-            word.copy_from_slice(chunk);
+            word[..chunk.len()].copy_from_slice(chunk);
             self.add(u64::from_le_bytes(word));
         }
-        let mut word = [0; 8];
-        for (to, from) in word.iter_mut().zip(chunks.remainder()) {
-            *to = *from;
-        }
-        self.add(u64::from_le_bytes(word) ^ text.len() as u64);
+        self.add(text.len() as u64);
     }
 
     fn gathered(&mut self, gathered: &Gathered<'_>) {
-        let current = gathered.current;
-        // The same version recognised with another mapping has the same digest.
-        self.add(current.reading.at.millis().cast_unsigned());
-        self.add(current.reading.method as u64);
-        for half in current.reading.pressure.mmhg.serialize().chunks_exact(8) {
-            let mut word = [0; 8];
-            word.copy_from_slice(half);
-            self.add(u64::from_le_bytes(word));
-        }
-        for member in std::iter::once(&current).chain(&gathered.others) {
-            self.text(&member.slot.source);
-            self.text(&member.slot.version.digest);
-            self.text(&member.reading.part);
+        // Which of the slot's readings, and which slots.
+        self.add(gathered.at.millis().cast_unsigned());
+        self.add(gathered.thousandths.unwrap_or(i64::MIN).cast_unsigned());
+        self.add(gathered.current.slot.seal);
+        for member in &gathered.others {
+            self.add(member.slot.seal);
         }
     }
 }

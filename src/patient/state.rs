@@ -31,6 +31,9 @@ pub struct Slot {
     pub members_side: Side,
     /// True once the source was asked for earlier diastolics of this reading.
     pub diastolics_asked: bool,
+    /// A quick hash of what this slot holds (`publish::seal`): unequal means "look closer".
+    #[serde(default)]
+    pub seal: u64,
     /// Derived Observations that stand on readings of this slot.
     #[serde(default)]
     pub published: Vec<Receipt>,

@@ -1,10 +1,10 @@
 //! The one function that live, replay and simulation share: inputs in, effects out.
 
 use crate::fhir::Instant;
-use crate::patient::assess::{AskPolicy, Assessment, assess};
+use crate::patient::assess::{AskPolicy, Assessment, assess_to_act};
 use crate::patient::effect::{Effect, Input, Question, Step};
 use crate::patient::history;
-use crate::patient::publish::{Publishing, publish};
+use crate::patient::publish::{self, Publishing, publish};
 use crate::patient::state::{Concern, ConcernKey, Receipt, Slot, Standing, State};
 use crate::patient::tell::{Telling, tell};
 use crate::recognise::{Recognised, Refusal, Side, Version, Withdrawal};
@@ -33,7 +33,7 @@ struct Plan {
 }
 
 fn plan(state: &State, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Plan {
-    let assessment = assess(state, sheet, policy, now);
+    let assessment = assess_to_act(state, sheet, policy, now);
     let publishing = publish(state, &assessment, sheet, now);
     let telling = tell(state, &assessment, sheet, now);
     let questions = questions(state, &assessment, sheet);
@@ -235,6 +235,7 @@ fn replace(state: &mut State, recognised: Recognised, now: Instant, step: &mut S
         }
     }
     let slot = Slot {
+        seal: publish::seal(&source, &version, &readings),
         source: source.clone(),
         version,
         received: before.map_or(now, |before| before.received),

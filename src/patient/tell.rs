@@ -4,9 +4,10 @@
 use crate::fhir::Instant;
 use crate::outbox::draft::{AgeClass, AgeNote, DeltaFacts, Family, GroundLost, Measured, MessageDraft, Occasion};
 use crate::outbox::identity;
-use crate::patient::assess::{Assessment, Paired};
+use crate::patient::assess::{Assessment, Paired, difference};
 use crate::patient::concern::{ConcernNow, Headline};
 use crate::patient::effect::{Effect, History};
+use crate::patient::gather::Gathered;
 use crate::patient::state::{Concern, ConcernKey, State, ToldGround};
 use crate::patient::words;
 use crate::recognise::Site;
@@ -192,7 +193,7 @@ impl Teller<'_, '_> {
         Some(if told.carried {
             GroundLost::Recomputed {
                 source: against.to_owned(),
-                delta_now_whole_mmhg: carried().next_back().map(|carried| carried.delta.whole),
+                delta_now_whole_mmhg: self.against(against, &newest.gathered),
             }
         } else {
             GroundLost::Recomputed {
@@ -200,6 +201,16 @@ impl Teller<'_, '_> {
                 delta_now_whole_mmhg: newest.delta.map(|delta| delta.whole),
             }
         })
+    }
+
+    /// The delta of a compartment measurement against the diastolic of `source`, if both are usable.
+    fn against(&self, source: &str, compartment: &Gathered<'_>) -> Option<i64> {
+        let diastolic = self
+            .assessment
+            .diastolics
+            .iter()
+            .find(|diastolic| diastolic.is_from(source))?;
+        difference(diastolic, compartment).map(|delta| delta.whole)
     }
 
     /// A carried delta asked for a new measurement: one taken beside that very diastolic answers it.

@@ -3,7 +3,7 @@
 use crate::fhir::Instant;
 use crate::fhir::quantity::{round_delta, round_pressure};
 use crate::outbox::draft::{AgeClass, DeltaFacts, Ground, Measured, SourceRef};
-use crate::patient::assess::{Assessment, Carried, Delta, Measurement, Paired};
+use crate::patient::assess::{Assessment, Carried, Delta, Measurement, Paired, exact_difference};
 use crate::patient::concern::{ConcernNow, Headline};
 use crate::patient::gather::{Gathered, Member};
 use crate::rules::sheet::Rule;
@@ -176,7 +176,7 @@ pub fn facts(
         body_site_json: measurement.gathered.current.reading.body_site_json.clone(),
         compartment: measured(&measurement.gathered),
         diastolic: measured(&assessment.diastolics[diastolic]),
-        delta_mmhg: delta.exact,
+        delta_mmhg: exact_difference(&assessment.diastolics[diastolic], &measurement.gathered),
         delta_whole_mmhg: delta.whole,
         bounded_above: delta.bounded_above,
         age,

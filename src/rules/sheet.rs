@@ -205,6 +205,7 @@ pub struct Sheet {
     pub close_after_readings: usize,
     /// In the order of the file.
     pub rules: Vec<Rule>,
+    alert_threshold: i64,
 }
 
 impl Sheet {
@@ -251,14 +252,7 @@ impl Sheet {
     /// The greatest threshold whose rule raises `act` or more: 30 in the adult sheet. Where no
     /// delta rule does, the lowest possible number.
     pub fn alert_threshold(&self) -> i64 {
-        let thresholds = self.rules.iter().filter(|rule| rule.tier >= Tier::Act);
-        thresholds
-            .filter_map(|rule| match rule.kind {
-                RuleKind::Delta { upper, .. } => Some(upper),
-                _ => None,
-            })
-            .max()
-            .unwrap_or(i64::MIN)
+        self.alert_threshold
     }
 }
 
@@ -398,9 +392,22 @@ impl RawSheet {
             pairing,
             plausible,
             close_after_readings,
+            alert_threshold: alert_threshold(&rules),
             rules,
         })
     }
+}
+
+/// The greatest threshold of a delta rule that raises `act` or more.
+fn alert_threshold(rules: &[Rule]) -> i64 {
+    let thresholds = rules.iter().filter(|rule| rule.tier >= Tier::Act);
+    thresholds
+        .filter_map(|rule| match rule.kind {
+            RuleKind::Delta { upper, .. } => Some(upper),
+            _ => None,
+        })
+        .max()
+        .unwrap_or(i64::MIN)
 }
 
 fn sustained_upper(rule: &Rule) -> Option<i64> {

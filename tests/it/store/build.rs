@@ -143,6 +143,7 @@ fn slot(source: &str, withdrawn: Option<Withdrawal>) -> Slot {
         members: vec!["Observation/m".into()],
         members_side: Side::Right,
         diastolics_asked: true,
+        seal: 7,
         published: Vec::new(),
         judged: Vec::new(),
     }
