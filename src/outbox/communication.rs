@@ -110,6 +110,7 @@ fn lost_reference(lost: &GroundLost) -> Value {
         }
         GroundLost::SourceWithdrawn { source, .. }
         | GroundLost::Recomputed { source, .. }
+        | GroundLost::NowElsewhere { source, .. }
         | GroundLost::NoLongerUsable { source } => parts::source_reference(&SourceRef {
             reference: source.clone(),
             version_id: String::new(),

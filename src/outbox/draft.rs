@@ -4,6 +4,7 @@
 
 use crate::fhir::{Decimal, Instant};
 use crate::recognise::reading::{Method, PatientKey, Pressure, ReadingStatus, Site, Withdrawal};
+use crate::recognise::reason::Reason;
 use crate::rules::Tier;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
@@ -118,18 +119,57 @@ pub enum GroundLost {
         /// How.
         how: Withdrawal,
     },
-    /// The source was corrected, or another diastolic now stands nearest.
+    /// The delta that was told has changed.
     Recomputed {
-        /// `Observation/abc`.
+        /// The compartment reading, `Observation/abc`.
         source: String,
+        /// What changed it.
+        cause: Recomputation,
         /// The delta now, whole mmHg, when there is one.
         delta_now_whole_mmhg: Option<i64>,
+    },
+    /// The source now names another site.
+    NowElsewhere {
+        /// `Observation/abc`.
+        source: String,
+        /// Where it is now.
+        site: Site,
     },
     /// The source is no longer usable (set aside now).
     NoLongerUsable {
         /// `Observation/abc`.
         source: String,
     },
+}
+
+/// Why a delta that was told is another one now.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "by")]
+pub enum Recomputation {
+    /// The compartment reading was corrected.
+    Compartment,
+    /// The diastolic was corrected.
+    Diastolic {
+        /// `Observation/abc`.
+        source: String,
+    },
+    /// The diastolic was taken back, or another one now stands nearer.
+    OtherDiastolic,
+    /// Another reading that the rule counted has changed (a run of low readings).
+    OtherReading,
+}
+
+/// A compartment reading that cannot be used, as evidence in a message.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Unusable {
+    /// Its Observation.
+    pub source: SourceRef,
+    /// What was sent ("60, no unit"), as far as it can be read.
+    pub sent: Option<String>,
+    /// When it was measured, as far as it can be read.
+    pub at: Option<Instant>,
+    /// Why it cannot be used.
+    pub reason: Reason,
 }
 
 /// One rule that holds, as evidence in a message.
@@ -180,6 +220,8 @@ pub struct MessageDraft {
     pub lost: Vec<GroundLost>,
     /// The compartment reading spoken of, when there is one.
     pub compartment: Option<Measured>,
+    /// The compartment reading that cannot be used, when the message is about one.
+    pub unusable: Option<Unusable>,
     /// The delta spoken of, when there is one.
     pub delta: Option<DeltaFacts>,
     /// Identity of the derived delta Observation spoken of (reasonReference, about).

@@ -7,7 +7,7 @@
 
 use crate::fhir::quantity::{round_delta, round_pressure};
 use crate::fhir::{Decimal, Instant};
-use crate::outbox::draft::{AgeClass, AgeNote, DeltaDraft, DeltaFacts, Family, GroundLost, Measured};
+use crate::outbox::draft::{AgeClass, AgeNote, DeltaDraft, DeltaFacts, Family, GroundLost, Measured, Recomputation};
 use crate::recognise::reading::{Comparator, Method, ReadingStatus, Side, Site, Withdrawal};
 use crate::rules::Tier;
 
@@ -346,16 +346,23 @@ pub fn lost(ground: &GroundLost) -> String {
         },
         GroundLost::Recomputed {
             source,
-            delta_now_whole_mmhg: Some(now),
+            cause,
+            delta_now_whole_mmhg,
         } => {
-            format!(
-                "{source} was corrected, or another diastolic now stands nearest; delta pressure is now {now} mmHg."
-            )
+            let what = match cause {
+                Recomputation::Compartment => format!("{source} was corrected"),
+                Recomputation::Diastolic { source: diastolic } => {
+                    format!("The diastolic {diastolic} used with {source} was corrected")
+                }
+                Recomputation::OtherDiastolic => format!("Another diastolic now stands nearest to {source}"),
+                Recomputation::OtherReading => format!("A reading that was counted with {source} has changed"),
+            };
+            match delta_now_whole_mmhg {
+                Some(now) => format!("{what}: delta pressure is now {now} mmHg."),
+                None => format!("{what}: no delta pressure can be computed now."),
+            }
         }
-        GroundLost::Recomputed {
-            source,
-            delta_now_whole_mmhg: None,
-        } => format!("{source} was corrected, or its diastolic fell away; no delta pressure can be computed now."),
+        GroundLost::NowElsewhere { source, site } => format!("{source} now names another site: {site}."),
         GroundLost::NoLongerUsable { source } => format!("{source} can no longer be used and was set aside."),
     }
 }

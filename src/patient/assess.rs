@@ -9,7 +9,7 @@ use crate::fhir::{Decimal, Instant};
 use crate::outbox::draft::{AgeClass, AgeNote, Family};
 use crate::pair::{self, Candidate};
 use crate::patient::concern::{self, ConcernNow};
-use crate::patient::gather::{Gathered, Gathering, Member, gather};
+use crate::patient::gather::{Gathered, Gathering, Lost, Member, gather};
 use crate::patient::state::State;
 use crate::recognise::reading::Comparator;
 use crate::recognise::{Refusal, Site};
@@ -147,6 +147,8 @@ pub struct Assessment<'s> {
     pub implausible_diastolic: Option<Member<'s>>,
     /// Implausible compartment readings (site index, reading).
     pub implausible: Vec<(usize, Member<'s>)>,
+    /// Compartment readings that were taken and cannot be used.
+    pub lost: Vec<Lost<'s>>,
     /// Concerns that are open now.
     pub concerns: Vec<ConcernNow<'s>>,
     /// What judgement of the whole set puts aside, by source.
@@ -197,6 +199,7 @@ fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolic
         diastolics,
         implausible,
         implausible_diastolic,
+        lost,
         judged,
         next_due,
     } = gather(state, sheet, now);
@@ -208,6 +211,7 @@ fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolic
         diastolics: Vec::new(),
         implausible_diastolic,
         implausible,
+        lost,
         concerns: Vec::new(),
         judged,
         asks: Vec::new(),
@@ -224,7 +228,7 @@ fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolic
     }
     assessment.diastolics = diastolics;
     judge_in_order(&mut assessment, sheet, depth);
-    assessment.concerns = concern::concerns(&assessment, state, sheet);
+    assessment.concerns = concern::concerns(&assessment, sheet);
     assessment
 }
 

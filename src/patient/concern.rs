@@ -6,9 +6,9 @@
 
 use crate::outbox::draft::Family;
 use crate::patient::assess::{Assessment, Measurement, Paired, Rules, family};
-use crate::patient::gather::Member;
-use crate::patient::state::{ConcernKey, State};
-use crate::recognise::{Reason, Side};
+use crate::patient::gather::{Gathered, Lost, Member};
+use crate::patient::state::ConcernKey;
+use crate::recognise::Side;
 use crate::rules::{RuleKind, Sheet, Tier};
 
 /// What an open concern speaks of.
@@ -23,7 +23,8 @@ pub enum Headline<'s> {
     /// A diastolic that is not plausible.
     Diastolic(Member<'s>),
     /// A compartment reading that could not be used.
-    Unusable(&'s str, Reason),
+    /// Index into `Assessment::lost`.
+    Unusable(usize),
 }
 
 /// One open concern.
@@ -42,14 +43,14 @@ pub struct ConcernNow<'s> {
 }
 
 /// All open concerns.
-pub fn concerns<'s>(assessment: &Assessment<'s>, state: &'s State, sheet: &Sheet) -> Vec<ConcernNow<'s>> {
+pub fn concerns<'s>(assessment: &Assessment<'s>, sheet: &Sheet) -> Vec<ConcernNow<'s>> {
     let mut open = Vec::new();
     for site in 0..assessment.sites.len() {
         let key = assessment.sites[site].key();
         open.extend(pressure_concern(assessment, site, &key, sheet));
         open.extend(measurement_concern(assessment, site, &key, sheet));
     }
-    open.extend(patient_concern(assessment, state, sheet));
+    open.extend(patient_concern(assessment, sheet));
     open
 }
 
@@ -116,13 +117,16 @@ fn measurement_concern<'s>(
             .as_ref()
             .is_none_or(|(_, measurement)| member.reading.at > measurement.at())
     });
+    let lost = lost(assessment, site, newest.map(|(_, measurement)| measurement));
     let headline = match (implausible, newest.as_ref()) {
+        _ if let Some(index) = lost => Headline::Unusable(index),
         (Some(member), _) => Headline::Implausible(member),
         (None, Some((index, _))) => Headline::Measurement(*index),
         (None, None) => return None,
     };
     let holds = |kind: RuleKind| match (headline, kind) {
         (Headline::Implausible(_), RuleKind::CompartmentImplausible) => true,
+        (Headline::Unusable(_), RuleKind::CompartmentUnusable) => true,
         (Headline::Measurement(index), kind) => check_holds(&assessment.measurements[index], assessment, kind, sheet),
         _ => false,
     };
@@ -148,23 +152,14 @@ fn check_holds(measurement: &Measurement<'_>, assessment: &Assessment<'_>, kind:
     }
 }
 
-/// The patient as a whole: an implausible newest diastolic, a compartment reading beyond use.
-fn patient_concern<'s>(assessment: &Assessment<'s>, state: &'s State, sheet: &Sheet) -> Option<ConcernNow<'s>> {
-    let unusable = unusable(state);
-    let diastolic = assessment.implausible_diastolic.filter(|member| {
+/// The patient as a whole: an implausible newest diastolic.
+fn patient_concern<'s>(assessment: &Assessment<'s>, sheet: &Sheet) -> Option<ConcernNow<'s>> {
+    let member = assessment.implausible_diastolic.filter(|member| {
         let watched = !assessment.measurements.is_empty() || !assessment.implausible.is_empty();
-        let newer = |usable: &crate::patient::gather::Gathered<'_>| usable.current.reading.at >= member.reading.at;
+        let newer = |usable: &Gathered<'_>| usable.at >= member.reading.at;
         watched && !assessment.diastolics.last().is_some_and(newer)
-    });
-    let headline = match (unusable, diastolic) {
-        (Some((source, reason)), _) => Headline::Unusable(source, reason),
-        (None, Some(member)) => Headline::Diastolic(member),
-        (None, None) => return None,
-    };
-    let holds = |kind: RuleKind| match headline {
-        Headline::Unusable(..) => kind == RuleKind::CompartmentUnusable,
-        _ => kind == RuleKind::DiastolicImplausible,
-    };
+    })?;
+    let holds = |kind: RuleKind| kind == RuleKind::DiastolicImplausible;
     named(sheet, Family::Measurement, holds).map(|(tier, rules)| ConcernNow {
         key: ConcernKey {
             site: String::new(),
@@ -173,32 +168,24 @@ fn patient_concern<'s>(assessment: &Assessment<'s>, state: &'s State, sheet: &Sh
         site: None,
         tier,
         rules,
-        headline,
+        headline: Headline::Diastolic(member),
     })
 }
 
-/// The newest compartment reading that could not be used, unless a usable one is newer.
-fn unusable(state: &State) -> Option<(&str, Reason)> {
-    let refused = state
-        .slots
-        .values()
-        .filter(|slot| slot.withdrawn.is_none())
-        .filter_map(|slot| {
-            let refusal = slot.refusals.iter().find(|refusal| refusal.compartment)?;
-            Some((slot.version.last_updated, slot.source.as_str(), refusal.reason))
-        })
-        .max()?;
-    let usable = state
-        .slots
-        .values()
-        .filter(|slot| {
-            slot.readings
-                .iter()
-                .any(|reading| reading.kind == crate::recognise::Kind::Compartment)
-        })
-        .map(|slot| slot.version.last_updated)
-        .max();
-    (usable.is_none_or(|usable| usable <= refused.0)).then_some((refused.1, refused.2))
+/// The newest compartment reading of a site that cannot be used (index into `Assessment::lost`),
+/// unless a usable one of the same site is newer.
+fn lost(assessment: &Assessment<'_>, site: usize, newest: Option<&Measurement<'_>>) -> Option<usize> {
+    let newer = |lost: &Lost<'_>| match (newest, lost.at) {
+        (None, _) => true,
+        (Some(usable), Some(at)) => at > usable.at(),
+        // Without a time only the record's own order can tell.
+        (Some(usable), None) => lost.slot.version.last_updated > usable.gathered.current.slot.version.last_updated,
+    };
+    let of_site = assessment.lost.iter().enumerate().filter(|(_, lost)| lost.site == site);
+    of_site
+        .filter(|(_, lost)| newer(lost))
+        .max_by_key(|(_, lost)| (lost.at, lost.slot.version.last_updated, &lost.slot.source))
+        .map(|(index, _)| index)
 }
 
 /// The rules of a family that hold, and their highest tier.

@@ -7,7 +7,9 @@ use crate::fhir::{Decimal, Instant};
 use crate::patient::assess::{AskPolicy, Assessment, assess};
 use crate::patient::state::{Slot, State};
 use crate::recognise::reading::{Pressure, ReadingStatus};
-use crate::recognise::{COMPARTMENT_SYSTEM, Kind, Method, PatientKey, Reading, Reason, Refusal, Side, Site, Version};
+use crate::recognise::{
+    COMPARTMENT_SYSTEM, Kind, Meant, Method, PatientKey, Reading, Reason, Refusal, Side, Site, Version,
+};
 use crate::rules::Sheet;
 use crate::rules::sheet::{Example, ExampleReading, Expect};
 use std::fmt;
@@ -107,27 +109,32 @@ fn slots(index: usize, example: &ExampleReading) -> Vec<Slot> {
         slots.push(slot(index, example, "pressure", vec![reading], Vec::new()));
     }
     if let Some(reason) = example.unusable {
-        slots.push(slot(index, example, "unusable", Vec::new(), vec![refusal(reason)]));
+        slots.push(slot(
+            index,
+            example,
+            "unusable",
+            Vec::new(),
+            vec![refusal(example, reason)],
+        ));
     }
     slots
 }
 
-fn refusal(reason: Reason) -> Refusal {
+fn refusal(example: &ExampleReading, reason: Reason) -> Refusal {
+    let meant = Meant {
+        site: site(example),
+        at: Some(moment(example.minute)),
+        sent: None,
+    };
     Refusal {
         part: String::new(),
         reason,
         detail: String::new(),
-        compartment: true,
+        meant: Some(Box::new(meant)),
     }
 }
 
 fn reading(example: &ExampleReading, kind: Kind, mmhg: i64) -> Reading {
-    let site = Site {
-        side: example.side.unwrap_or(Side::Left),
-        system: COMPARTMENT_SYSTEM.to_owned(),
-        code: String::from("leg-anterior"),
-        display: String::from("leg, anterior compartment"),
-    };
     Reading {
         part: String::new(),
         kind,
@@ -139,11 +146,20 @@ fn reading(example: &ExampleReading, kind: Kind, mmhg: i64) -> Reading {
         },
         start: moment(example.minute),
         at: moment(example.minute),
-        site: (kind == Kind::Compartment).then_some(site),
+        site: (kind == Kind::Compartment).then(|| site(example)),
         body_site_json: None,
         method: Method::Unstated,
         status: ReadingStatus::Final,
         identifiers: Vec::new(),
+    }
+}
+
+fn site(example: &ExampleReading) -> Site {
+    Site {
+        side: example.side.unwrap_or(Side::Left),
+        system: COMPARTMENT_SYSTEM.to_owned(),
+        code: String::from("leg-anterior"),
+        display: String::from("leg, anterior compartment"),
     }
 }
 

@@ -84,6 +84,21 @@ fn thousandths(mmhg: Decimal) -> Option<i64> {
     i64::try_from(mmhg.mantissa()).ok()?.checked_mul(10_i64.pow(finer))
 }
 
+/// A compartment reading that was taken and cannot be used (yet).
+#[derive(Clone, Debug)]
+pub struct Lost<'s> {
+    /// Its source.
+    pub slot: &'s Slot,
+    /// Index into `Gathering::sites`.
+    pub site: usize,
+    /// When it was taken, if that can be read.
+    pub at: Option<Instant>,
+    /// Why it cannot be used.
+    pub reason: Reason,
+    /// What was sent.
+    pub sent: Option<String>,
+}
+
 /// What counts, and what does not and why.
 #[derive(Debug, Default)]
 pub struct Gathering<'s> {
@@ -97,6 +112,8 @@ pub struct Gathering<'s> {
     pub implausible: Vec<(usize, Member<'s>)>,
     /// The newest diastolic outside the plausible range.
     pub implausible_diastolic: Option<Member<'s>>,
+    /// Compartment readings that cannot be used.
+    pub lost: Vec<Lost<'s>>,
     /// Refusals by source.
     pub judged: BTreeMap<&'s str, Vec<Refusal>>,
     /// When the first reading of the future becomes usable.
@@ -111,12 +128,24 @@ pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s
     let mut diastolics = Vec::new();
     let latest = now.plus_minutes(sheet.pairing.clock_skew_minutes);
     for slot in state.slots.values() {
+        gathering.lose(slot, &sides);
         for reading in &slot.readings {
             let member = Member { slot, reading };
             if reading.at > latest {
                 let due = reading.at.plus_minutes(-sheet.pairing.clock_skew_minutes);
                 gathering.next_due = Some(gathering.next_due.map_or(due, |other| other.min(due)));
                 gathering.refuse(member, Reason::InTheFuture, String::new());
+                if reading.kind == Kind::Compartment {
+                    let site = gathering.site_of(member, &sides);
+                    let pressure = &reading.pressure;
+                    gathering.lost.push(Lost {
+                        slot,
+                        site,
+                        at: Some(reading.at),
+                        reason: Reason::InTheFuture,
+                        sent: Some(format!("{} {}", pressure.sent_value, pressure.sent_unit)),
+                    });
+                }
                 continue;
             }
             match reading.kind {
@@ -168,19 +197,21 @@ impl<'s> Gathering<'s> {
             part: member.reading.part.clone(),
             reason,
             detail,
-            compartment: member.reading.kind == Kind::Compartment,
+            meant: None,
         };
         self.judged.entry(&member.slot.source).or_default().push(refusal);
     }
 
     /// Index of the site of a compartment reading; its panel's side fills in for a missing one.
+    /// Index of the site of a compartment reading.
     fn site_of(&mut self, member: Member<'s>, sides: &HashMap<&str, Side>) -> usize {
-        let site = member
-            .reading
-            .site
-            .as_ref()
-            .map_or_else(|| Cow::Owned(unstated()), Cow::Borrowed);
-        let site = match (site.side, sides.get(member.slot.source.as_str())) {
+        self.index_of(member.reading.site.as_ref(), &member.slot.source, sides)
+    }
+
+    /// Index of a site; the side of its source's panel fills in for a missing one.
+    fn index_of(&mut self, site: Option<&'s Site>, source: &str, sides: &HashMap<&str, Side>) -> usize {
+        let site = site.map_or_else(|| Cow::Owned(Site::unstated()), Cow::Borrowed);
+        let site = match (site.side, sides.get(source)) {
             (Side::Unstated, Some(side)) => Cow::Owned(Site {
                 side: *side,
                 ..site.into_owned()
@@ -192,6 +223,23 @@ impl<'s> Gathering<'s> {
         }
         self.sites.push(site);
         self.sites.len() - 1
+    }
+
+    /// Compartment readings of a slot that recognition refused.
+    fn lose(&mut self, slot: &'s Slot, sides: &HashMap<&str, Side>) {
+        for refusal in slot.refusals.iter().filter(|_| slot.withdrawn.is_none()) {
+            let Some(meant) = refusal.meant.as_deref() else {
+                continue;
+            };
+            let site = self.index_of(Some(&meant.site), &slot.source, sides);
+            self.lost.push(Lost {
+                slot,
+                site,
+                at: meant.at,
+                reason: refusal.reason,
+                sent: meant.sent.clone(),
+            });
+        }
     }
 
     fn plausible_compartment(&mut self, member: Member<'s>, site: usize, sheet: &Sheet) -> bool {
@@ -266,15 +314,6 @@ impl<'s> Gathering<'s> {
             }
         }
         once
-    }
-}
-
-fn unstated() -> Site {
-    Site {
-        side: Side::Unstated,
-        system: String::new(),
-        code: "unstated".into(),
-        display: "site not stated".into(),
     }
 }
 

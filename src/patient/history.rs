@@ -56,7 +56,7 @@ fn forget(state: &mut State, source: &str, step: &mut Step) {
         part: String::new(),
         reason: Reason::BeyondHistory,
         detail: String::new(),
-        compartment: false,
+        meant: None,
     };
     step.refusals.retain(|(of, _)| of != source);
     step.refusals.push((source.to_owned(), vec![refusal]));

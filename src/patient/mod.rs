@@ -16,6 +16,8 @@ pub mod publish;
 pub mod state;
 pub mod step;
 pub mod tell;
+
+mod ground;
 pub mod words;
 
 pub use assess::{AskPolicy, Assessment, assess};

@@ -81,6 +81,9 @@ pub struct ToldGround {
     pub source: String,
     /// Source of the diastolic, when one was used.
     pub diastolic: Option<String>,
+    /// Seals of the two slots as they were told: a change says which of them was corrected.
+    #[serde(default)]
+    pub seals: (u64, u64),
     /// True when the diastolic was a newer one, carried against the reading.
     pub carried: bool,
     /// The tier that this reading held.

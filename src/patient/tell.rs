@@ -2,12 +2,13 @@
 //! resolved. A message is never unsaid; what it stood on is remembered so that its loss is told.
 
 use crate::fhir::Instant;
-use crate::outbox::draft::{AgeClass, AgeNote, DeltaFacts, Family, GroundLost, Measured, MessageDraft, Occasion};
-use crate::outbox::identity;
-use crate::patient::assess::{Assessment, Paired, difference};
+use crate::outbox::draft::{
+    AgeNote, DeltaFacts, Family, GroundLost, Measured, MessageDraft, Occasion, SourceRef, Unusable,
+};
+use crate::outbox::{identity, wording};
+use crate::patient::assess::Assessment;
 use crate::patient::concern::{ConcernNow, Headline};
 use crate::patient::effect::{Effect, History};
-use crate::patient::gather::Gathered;
 use crate::patient::state::{Concern, ConcernKey, State, ToldGround};
 use crate::patient::words;
 use crate::recognise::Site;
@@ -62,15 +63,15 @@ pub fn tell(state: &State, assessment: &Assessment<'_>, sheet: &Sheet, now: Inst
     telling
 }
 
-struct Teller<'a, 's> {
-    state: &'a State,
-    assessment: &'a Assessment<'s>,
-    sheet: &'a Sheet,
-    now: Instant,
-    key: &'a ConcernKey,
+pub(super) struct Teller<'a, 's> {
+    pub(super) state: &'a State,
+    pub(super) assessment: &'a Assessment<'s>,
+    pub(super) sheet: &'a Sheet,
+    pub(super) now: Instant,
+    pub(super) key: &'a ConcernKey,
     /// Its site in the assessment; None when nothing usable is of it.
-    index: Option<usize>,
-    open: Option<&'a ConcernNow<'s>>,
+    pub(super) index: Option<usize>,
+    pub(super) open: Option<&'a ConcernNow<'s>>,
 }
 
 impl Teller<'_, '_> {
@@ -137,126 +138,6 @@ impl Teller<'_, '_> {
         })
     }
 
-    /// Which told grounds no longer stand, with their position in `told`.
-    fn lost(&self, before: &Concern) -> Vec<(usize, GroundLost)> {
-        before
-            .told
-            .iter()
-            .enumerate()
-            .filter_map(|(position, told)| self.ground_lost(told, before.family).map(|lost| (position, lost)))
-            .collect()
-    }
-
-    fn ground_lost(&self, told: &ToldGround, family: Family) -> Option<GroundLost> {
-        let source = || told.source.clone();
-        let slot = match self.state.slots.get(&told.source) {
-            Some(slot) if slot.withdrawn.is_none() => slot,
-            slot => {
-                // The same measurement may stand under another id.
-                let how = slot.and_then(|slot| slot.withdrawn);
-                let how = how.unwrap_or(crate::recognise::Withdrawal::Deleted);
-                return Some(GroundLost::SourceWithdrawn { source: source(), how });
-            }
-        };
-        if family == Family::Measurement {
-            // A diastolic that arrives, or a newer reading, answers a check: that is a resolution.
-            return None;
-        }
-        // One source may carry several readings of one site.
-        let found = || {
-            let all = self.index.into_iter().flat_map(|site| self.assessment.of_site(site));
-            all.map(|(_, found)| found).filter(|found| found.gathered.is_in(slot))
-        };
-        let Some(newest) = found().next_back() else {
-            return Some(GroundLost::NoLongerUsable { source: source() });
-        };
-        let against = told.diastolic.as_deref().unwrap_or_default();
-        let carried = || {
-            let all = found().flat_map(|found| &found.carried);
-            all.filter(|carried| self.assessment.diastolics[carried.diastolic].is_from(against))
-        };
-        let stands = if told.carried {
-            carried().any(|carried| carried.tier >= Some(told.tier))
-        } else {
-            found().any(|found| found.tier >= Some(told.tier))
-        };
-        if stands || (told.carried && self.is_answered(newest.at(), against)) {
-            return None;
-        }
-        let withdrawn = self.state.slots.get(against).and_then(|slot| slot.withdrawn);
-        if let Some(how) = withdrawn {
-            return Some(GroundLost::SourceWithdrawn {
-                source: against.to_owned(),
-                how,
-            });
-        }
-        Some(if told.carried {
-            GroundLost::Recomputed {
-                source: against.to_owned(),
-                delta_now_whole_mmhg: self.against(against, &newest.gathered),
-            }
-        } else {
-            GroundLost::Recomputed {
-                source: source(),
-                delta_now_whole_mmhg: newest.delta.map(|delta| delta.whole),
-            }
-        })
-    }
-
-    /// The delta of a compartment measurement against the diastolic of `source`, if both are usable.
-    fn against(&self, source: &str, compartment: &Gathered<'_>) -> Option<i64> {
-        let diastolic = self
-            .assessment
-            .diastolics
-            .iter()
-            .find(|diastolic| diastolic.is_from(source))?;
-        difference(diastolic, compartment).map(|delta| delta.whole)
-    }
-
-    /// A carried delta asked for a new measurement: one taken beside that very diastolic answers it.
-    fn is_answered(&self, since: Instant, diastolic: &str) -> bool {
-        let mut later = self.index.into_iter().flat_map(|site| self.assessment.of_site(site));
-        later.any(|(_, measurement)| {
-            measurement.at() > since
-                && matches!(measurement.paired, Paired::With(index, AgeClass::Simultaneous)
-                    if self.assessment.diastolics[index].is_from(diastolic))
-        })
-    }
-
-    fn told_ground(&self, open: &ConcernNow<'_>) -> Option<ToldGround> {
-        let rules = open.rules.indexes().filter_map(|index| self.sheet.rules.get(index));
-        let rules = rules.map(|rule| rule.id.clone()).collect();
-        let source_of = |diastolic: usize| self.assessment.diastolics[diastolic].current.slot.source.clone();
-        let (source, diastolic, carried) = match open.headline {
-            Headline::Measurement(index) => {
-                let measurement = &self.assessment.measurements[index];
-                let diastolic = match measurement.paired {
-                    Paired::With(diastolic, _) => Some(source_of(diastolic)),
-                    _ => None,
-                };
-                (measurement.gathered.current.slot.source.clone(), diastolic, false)
-            }
-            Headline::Carried(index, position) => {
-                let measurement = &self.assessment.measurements[index];
-                let diastolic = measurement.carried.get(position)?.diastolic;
-                (
-                    measurement.gathered.current.slot.source.clone(),
-                    Some(source_of(diastolic)),
-                    true,
-                )
-            }
-            Headline::Implausible(member) | Headline::Diastolic(member) => (member.slot.source.clone(), None, false),
-            Headline::Unusable(source, _) => (source.to_owned(), None, false),
-        };
-        Some(ToldGround {
-            source,
-            diastolic,
-            carried,
-            tier: open.tier,
-            rules,
-        })
-    }
-
     fn send(
         &self,
         concern: &mut Concern,
@@ -279,7 +160,7 @@ impl Teller<'_, '_> {
         };
         let text = match occasion {
             Occasion::Raised => self.line(),
-            Occasion::Withdrawn => lost.iter().map(lost_line).collect::<Vec<_>>().join("; "),
+            Occasion::Withdrawn => lost.iter().map(wording::lost).collect::<Vec<_>>().join(" "),
             // A check that is answered says nothing of the limb.
             Occasion::Resolved if self.key.family == Family::Measurement => String::from("this check no longer holds"),
             Occasion::Resolved => String::from("no pressure rule is met by the readings received"),
@@ -295,6 +176,7 @@ impl Teller<'_, '_> {
             tier_before,
             grounds,
             lost,
+            unusable: evidence.unusable,
             compartment: evidence.compartment,
             delta_identity: evidence.delta.as_ref().and(evidence.identity),
             delta: evidence.delta,
@@ -342,7 +224,18 @@ impl Teller<'_, '_> {
             Some(Headline::Implausible(member)) => {
                 evidence.compartment = Some(words::measured_alone(member));
             }
-            Some(Headline::Diastolic(_) | Headline::Unusable(..)) | None => {}
+            Some(Headline::Unusable(index)) => {
+                evidence.unusable = self.assessment.lost.get(index).map(|lost| Unusable {
+                    source: SourceRef {
+                        reference: lost.slot.source.clone(),
+                        version_id: lost.slot.version.id.clone(),
+                    },
+                    sent: lost.sent.clone(),
+                    at: lost.at,
+                    reason: lost.reason,
+                });
+            }
+            Some(Headline::Diastolic(_)) | None => {}
         }
         if occasion == Occasion::Withdrawn && self.open.is_none() {
             // Nothing remains to be spoken of but what was lost.
@@ -418,6 +311,7 @@ impl Teller<'_, '_> {
 
 #[derive(Default)]
 struct Evidence {
+    unusable: Option<Unusable>,
     compartment: Option<Measured>,
     delta: Option<DeltaFacts>,
     identity: Option<Uuid>,
@@ -431,31 +325,4 @@ fn keep(told: &[ToldGround], lost: &[(usize, GroundLost)]) -> Vec<ToldGround> {
         .filter(|(position, _)| !is_lost(*position))
         .map(|(_, told)| told.clone())
         .collect()
-}
-
-fn lost_line(lost: &GroundLost) -> String {
-    match lost {
-        GroundLost::SourceWithdrawn { source, how } => {
-            let how = match how {
-                crate::recognise::Withdrawal::EnteredInError => "entered in error",
-                crate::recognise::Withdrawal::Cancelled => "cancelled",
-                crate::recognise::Withdrawal::Deleted => "deleted",
-                crate::recognise::Withdrawal::MovedToAnotherPatient => "moved to another patient",
-            };
-            format!("{source} was {how}")
-        }
-        GroundLost::Recomputed {
-            source,
-            delta_now_whole_mmhg: Some(delta),
-        } => {
-            format!("{source} was recomputed: delta pressure now {delta} mmHg")
-        }
-        GroundLost::Recomputed {
-            source,
-            delta_now_whole_mmhg: None,
-        } => {
-            format!("{source} was recomputed: no delta pressure now")
-        }
-        GroundLost::NoLongerUsable { source } => format!("{source} can no longer be used"),
-    }
 }

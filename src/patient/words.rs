@@ -74,7 +74,7 @@ fn value(
         "low" => limits(rule, sheet).map(|(low, _)| low.to_string()),
         "high" => limits(rule, sheet).map(|(_, high)| high.to_string()),
         "reason" => match concern.headline {
-            Headline::Unusable(_, reason) => Some(reason.sentence().to_owned()),
+            Headline::Unusable(index) => assessment.lost.get(index).map(|lost| lost.reason.sentence().to_owned()),
             _ => None,
         },
         _ => None,

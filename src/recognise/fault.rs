@@ -7,8 +7,6 @@ use super::reason::{Reason, Refusal};
 pub(super) struct Fault {
     pub reason: Reason,
     pub detail: String,
-    /// A compartment pressure was meant.
-    pub compartment: bool,
 }
 
 impl Fault {
@@ -16,7 +14,6 @@ impl Fault {
         Self {
             reason,
             detail: detail.into(),
-            compartment: false,
         }
     }
 
@@ -25,14 +22,8 @@ impl Fault {
             part: part.into(),
             reason: self.reason,
             detail: self.detail,
-            compartment: self.compartment,
+            meant: None,
         }
-    }
-
-    /// Say that a compartment pressure was meant.
-    pub fn of_compartment(mut self) -> Self {
-        self.compartment = is_lost_measurement(self.reason);
-        self
     }
 }
 

@@ -21,7 +21,7 @@ mod value;
 
 pub use mapping::{Mapping, MappingError};
 pub use reading::{Kind, Method, PatientKey, Reading, Recognised, Side, Site, Version, Withdrawal};
-pub use reason::{Reason, Refusal};
+pub use reason::{Meant, Reason, Refusal};
 
 use crate::fhir::observation::{self, Observation, Reference, Remnant};
 use crate::fhir::shorten;
@@ -55,19 +55,28 @@ pub fn recognise(json: &str, id: &str, version: Version, mapping: &Mapping) -> R
         members: Vec::new(),
         members_side: Side::Unstated,
     };
+    let mut compartment = false;
     let outcome = match observation::parse(json) {
-        Ok(observation) => whole(observation, mapping, &mut out),
+        Ok(observation) => whole(observation, mapping, &mut out, &mut compartment),
         Err(what) => unreadable(json, what, &mut out),
     };
     if let Err(fault) = outcome {
         out.refusals.push(fault.at(""));
+    }
+    if compartment {
+        tell_what_was_meant(json, mapping, &mut out.refusals);
     }
     out
 }
 
 /// The questions that concern the resource as a whole, up to the withdrawal; the rest is
 /// [`parts::read`].
-fn whole(observation: Observation<'_>, mapping: &Mapping, out: &mut Recognised) -> Result<(), Fault> {
+fn whole(
+    observation: Observation<'_>,
+    mapping: &Mapping,
+    out: &mut Recognised,
+    compartment: &mut bool,
+) -> Result<(), Fault> {
     is_observation(observation.resource_type.as_deref())?;
     let class = mapping.classify(observation.code.as_ref());
     if is_ours(&observation) || class.what == Some(What::Derived) {
@@ -84,14 +93,21 @@ fn whole(observation: Observation<'_>, mapping: &Mapping, out: &mut Recognised) 
         out.withdrawn = Some(withdrawal);
         return Ok(());
     }
-    let result = parts::read(observation, class, no_patient, mapping, out);
-    if class.what == Some(What::Pressure(Kind::Compartment)) {
-        for refusal in &mut out.refusals {
-            refusal.compartment = fault::is_lost_measurement(refusal.reason);
-        }
-        return result.map_err(Fault::of_compartment);
+    *compartment = class.what == Some(What::Pressure(Kind::Compartment));
+    parts::read(observation, class, no_patient, mapping, out)
+}
+
+/// Say of every lost measurement of a compartment Observation what was meant. Read again: this is
+/// rare, and the common path stays as fast as it is.
+fn tell_what_was_meant(json: &str, mapping: &Mapping, refusals: &mut [Refusal]) {
+    let lost = |refusal: &&mut Refusal| refusal.meant.is_none() && fault::is_lost_measurement(refusal.reason);
+    let mut refusals = refusals.iter_mut().filter(lost).peekable();
+    if refusals.peek().is_some()
+        && let Ok(observation) = observation::parse(json)
+    {
+        let meant = parts::meant(&observation, mapping);
+        refusals.for_each(|refusal| refusal.meant = Some(Box::new(meant.clone())));
     }
-    result
 }
 
 fn is_observation(resource_type: Option<&str>) -> Result<(), Fault> {

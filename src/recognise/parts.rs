@@ -1,13 +1,14 @@
 //! The pressures that a readable Observation carries, each a reading or a refusal.
 
-use super::fault::Fault;
+use super::fault::{Fault, is_lost_measurement};
 use super::frame::{Content, Frame, Frames, Part};
 use super::mapping::{Class, Mapping, Sides, What};
 use super::reading::{Kind, Method, PatientKey, Pressure, Reading, ReadingStatus, Recognised, Site};
-use super::reason::Reason;
+use super::reason::{Meant, Reason, Refusal};
 use super::site::Evidence;
 use super::subject;
 use super::time::{self, Interval};
+use super::value::Value;
 use crate::fhir::observation::{CodeableConcept, Observation};
 use crate::fhir::shorten;
 use serde_json::value::RawValue;
@@ -202,10 +203,20 @@ impl<'a> Inherited<'a> {
                     status: self.status,
                     identifiers: self.identifiers.clone(),
                 }),
-                Err(fault) if part.kind == Kind::Compartment => {
-                    out.refusals.push(fault.of_compartment().at(part.label));
+                Err(fault) => {
+                    let meant = (part.kind == Kind::Compartment && is_lost_measurement(fault.reason)).then(|| {
+                        let site = evidence.site(mapping).unwrap_or_else(|_| Site::unstated());
+                        Box::new(Meant {
+                            site,
+                            at: Some(at),
+                            sent: part.value.as_sent(),
+                        })
+                    });
+                    out.refusals.push(Refusal {
+                        meant,
+                        ..fault.at(part.label)
+                    });
                 }
-                Err(fault) => out.refusals.push(fault.at(part.label)),
             }
         }
         Ok(())
@@ -337,4 +348,20 @@ fn nothing(has_members: bool) -> Fault {
         Reason::NoValue
     };
     Fault::new(reason, "")
+}
+
+/// What a compartment Observation meant whose refusal concerns it as a whole.
+pub(super) fn meant(observation: &Observation<'_>, mapping: &Mapping) -> Meant {
+    let evidence = Evidence {
+        observation,
+        component: None,
+        body_site: observation.body_site,
+        contained: observation.contained,
+        panel: Sides::default(),
+    };
+    Meant {
+        site: evidence.site(mapping).unwrap_or_else(|_| Site::unstated()),
+        at: time::interval(observation).ok().map(|(_, at)| at),
+        sent: Value::of(observation).as_sent(),
+    }
 }

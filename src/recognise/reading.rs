@@ -80,6 +80,16 @@ impl Site {
         self.system == crate::recognise::COMPARTMENT_SYSTEM
     }
 
+    /// A site of which nothing is said.
+    pub fn unstated() -> Self {
+        Self {
+            side: Side::Unstated,
+            system: String::new(),
+            code: "unstated".into(),
+            display: "site not stated".into(),
+        }
+    }
+
     /// A stable key for identity and storage: `left|system|code`.
     pub fn key(&self) -> String {
         let side = match self.side {

@@ -1,5 +1,7 @@
 //! The closed list of reasons for which an input is kept but not used.
 
+use super::reading::Site;
+use crate::fhir::Instant;
 use serde::{Deserialize, Serialize};
 
 macro_rules! reasons {
@@ -79,7 +81,18 @@ pub struct Refusal {
     pub reason: Reason,
     /// What was found, short, without a patient's name or identifier ("unit \"torr\"").
     pub detail: String,
-    /// True when a compartment pressure was meant: a measurement that nobody will see otherwise.
+    /// Set when a compartment pressure was meant: a measurement that nobody will see otherwise.
     #[serde(default)]
-    pub compartment: bool,
+    pub meant: Option<Box<Meant>>,
+}
+
+/// What can still be said of a compartment reading that cannot be used.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Meant {
+    /// Where it was measured.
+    pub site: Site,
+    /// When, if that can be read.
+    pub at: Option<Instant>,
+    /// What was sent ("60, no unit"), if that can be read.
+    pub sent: Option<String>,
 }

@@ -37,6 +37,18 @@ impl<'o, 'a> Value<'o, 'a> {
         self.quantity.is_none() && !self.other && self.absent.is_none()
     }
 
+    /// What was sent, shortened: the number and its unit.
+    pub fn as_sent(&self) -> Option<String> {
+        let quantity = self.quantity?;
+        let value = quantity.value.map_or("no number", serde_json::value::RawValue::get);
+        let unit = quantity
+            .unit
+            .as_deref()
+            .or(quantity.code.as_deref())
+            .unwrap_or("no unit");
+        Some(format!("{} {}", shorten(value, 20), shorten(unit, 20)))
+    }
+
     pub fn pressure(&self) -> Result<Pressure, Fault> {
         if let Some(reason) = self.absent {
             return Err(absent(reason, self.quantity.is_some() || self.other));

@@ -2,10 +2,10 @@
 
 use crate::patient_support::{Told, Ward, at, compartment, diastolic, reading, site, version};
 use deltaward::fhir::Decimal;
-use deltaward::outbox::draft::{AgeClass, AgeNote, Family, GroundLost, Occasion};
+use deltaward::outbox::draft::{AgeClass, AgeNote, Family, GroundLost, Occasion, Recomputation};
 use deltaward::patient::{AskPolicy, Input};
 use deltaward::recognise::reading::Comparator;
-use deltaward::recognise::{Kind, Method, Reason, Refusal, Side, Withdrawal};
+use deltaward::recognise::{Kind, Meant, Method, Reason, Refusal, Side, Site, Withdrawal};
 use deltaward::rules::Tier;
 
 use Occasion::{Raised, Resolved, Withdrawn};
@@ -93,6 +93,7 @@ fn a_corrected_value_withdraws_and_names_the_new_delta() {
     assert_eq!(told.pressure(), [(Withdrawn, None)]);
     let lost = GroundLost::Recomputed {
         source: String::from("Observation/c-1"),
+        cause: Recomputation::Compartment,
         delta_now_whole_mmhg: Some(55),
     };
     assert_eq!(told.messages[0].lost, [lost]);
@@ -267,6 +268,7 @@ fn a_late_nearer_diastolic_recomputes() {
     assert_eq!(told.pressure(), [(Withdrawn, Some(Watch))]);
     assert!(told.messages[0].lost.contains(&GroundLost::Recomputed {
         source: String::from("Observation/c"),
+        cause: Recomputation::OtherDiastolic,
         delta_now_whole_mmhg: Some(39),
     }));
 }
@@ -662,7 +664,8 @@ fn moved_to_another_patient_takes_everything_back() {
 fn a_reading_of_the_future_speaks_when_its_time_comes() {
     let mut ward = Ward::adult();
     let told = ward.take(0, &[diastolic("d", 30, "70"), compartment("c", 30, "45")]);
-    assert!(told.is_nothing());
+    // A clock that runs ahead must not silence it: the measurement is checked at once.
+    assert_eq!(told.said(), [(Raised, MEASUREMENT, Some(Check))]);
     assert_eq!(ward.state.next_due, Some(at(25)));
     let reasons: Vec<Reason> = ward
         .state
@@ -678,21 +681,88 @@ fn a_reading_of_the_future_speaks_when_its_time_comes() {
     assert!(ward.state.slots.values().all(|slot| slot.judged.is_empty()));
 }
 
-#[test]
-fn a_record_that_cannot_be_used_is_checked_until_a_usable_one_comes() {
-    let refusal = Refusal {
+/// A refused reading of a site: nothing of it is usable but where and when.
+fn refused(site: Site, minute: i64) -> Refusal {
+    let meant = Meant {
+        site,
+        at: Some(at(minute)),
+        sent: Some(String::from("45 no unit")),
+    };
+    Refusal {
         part: String::new(),
         reason: Reason::UnitMissing,
         detail: String::new(),
-        compartment: true,
-    };
+        meant: Some(Box::new(meant)),
+    }
+}
+
+/// Left is never right: a good reading of the other leg answers nothing.
+#[test]
+fn a_reading_that_cannot_be_used_is_checked_until_its_own_site_is_measured_again() {
     let mut ward = Ward::adult();
-    let told = ward.take(2, &[compartment("c", 2, "45").refused(refusal)]);
+    let left = || refused(site(Side::Left, "leg-anterior"), 2);
+    let told = ward.take(2, &[compartment("c", 2, "45").refused(left())]);
     assert_eq!(told.said(), [(Raised, MEASUREMENT, Some(Check))]);
     assert_eq!(told.rules(), ["reading-unusable"]);
-    assert_eq!(told.messages[0].site, None);
-    let told = pair(&mut ward, "1", 10, "80", "15");
+    let message = &told.messages[0];
+    assert_eq!(message.site, Some(site(Side::Left, "leg-anterior")));
+    let unusable = message.unusable.as_ref().unwrap();
+    assert_eq!(unusable.source.reference, "Observation/c");
+    assert_eq!(
+        (unusable.at, unusable.sent.as_deref()),
+        (Some(at(2)), Some("45 no unit"))
+    );
+    let right = compartment("r", 10, "15").at_site(Side::Right, "leg-anterior");
+    let told = ward.take(10, &[diastolic("d", 10, "80"), right]);
+    assert_eq!(told.said(), []);
+    let told = pair(&mut ward, "1", 20, "80", "15");
     assert_eq!(told.said(), [(Resolved, MEASUREMENT, None)]);
+}
+
+/// A clock that runs ahead must not silence a reading.
+#[test]
+fn a_compartment_reading_of_the_future_is_checked_until_its_time_comes() {
+    let mut ward = Ward::adult();
+    let told = ward.take(0, &[diastolic("d", 30, "75"), compartment("c", 30, "70")]);
+    assert_eq!(told.said(), [(Raised, MEASUREMENT, Some(Check))]);
+    assert_eq!(told.messages[0].unusable.as_ref().unwrap().reason, Reason::InTheFuture);
+    let told = ward.take(31, &[]);
+    assert!(
+        told.said().contains(&(Raised, PRESSURE, Some(Critical))),
+        "{:?}",
+        told.said()
+    );
+}
+
+#[test]
+fn a_corrected_side_is_told_as_such() {
+    let mut ward = Ward::adult();
+    low(&mut ward, "1", 2, "45");
+    let told = ward.take(
+        5,
+        &[compartment("c-1", 2, "45")
+            .version(2, 5)
+            .at_site(Side::Right, "leg-anterior")],
+    );
+    let elsewhere = told
+        .messages
+        .iter()
+        .flat_map(|message| &message.lost)
+        .any(|lost| matches!(lost, GroundLost::NowElsewhere { site, .. } if site.side == Side::Right));
+    assert!(elsewhere, "{:?}", told.messages);
+}
+
+#[test]
+fn a_corrected_diastolic_is_named_as_the_cause() {
+    let mut ward = Ward::adult();
+    let told = ward.take(2, &[diastolic("d", 0, "48"), compartment("c", 2, "40")]);
+    assert_eq!(told.pressure(), [(Raised, Some(Critical))]);
+    let told = ward.take(5, &[diastolic("d", 0, "84").version(2, 5)]);
+    let cause = Recomputation::Diastolic {
+        source: String::from("Observation/d"),
+    };
+    let named = |lost: &GroundLost| matches!(lost, GroundLost::Recomputed { cause: of, .. } if *of == cause);
+    assert!(told.messages[0].lost.iter().any(named), "{:?}", told.messages[0].lost);
 }
 
 /// The line of history under a resolved check must not sound as if it spoke of the limb.

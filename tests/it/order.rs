@@ -10,7 +10,7 @@ use deltaward::patient::assess::{Measurement, Paired};
 use deltaward::patient::state::{Concern, ConcernKey, Slot, Standing, State};
 use deltaward::patient::{AskPolicy, Assessment, Input, assess};
 use deltaward::recognise::reading::Comparator;
-use deltaward::recognise::{Kind, Method, Reading, Reason, Refusal, Side, Version, Withdrawal};
+use deltaward::recognise::{Kind, Meant, Method, Reading, Reason, Refusal, Side, Site, Version, Withdrawal};
 use deltaward::rules::{Sheet, Tier};
 use proptest::prelude::*;
 use proptest::sample::select;
@@ -69,7 +69,13 @@ fn a_content(kind: Kind) -> impl Strategy<Value = Obs> {
         part: String::new(),
         reason: Reason::UnitMissing,
         detail: String::new(),
-        compartment: kind == Kind::Compartment,
+        meant: (kind == Kind::Compartment).then(|| {
+            Box::new(Meant {
+                site: Site::unstated(),
+                at: None,
+                sent: None,
+            })
+        }),
     };
     let how = select(vec![
         Withdrawal::EnteredInError,

@@ -139,6 +139,7 @@ fn message(occasion: Occasion, tier: Option<Tier>) -> MessageDraft {
     let facts = facts();
     let observation = draft(facts.clone());
     MessageDraft {
+        unusable: None,
         identity: deltaward::outbox::identity::message("Patient/1", &facts.site.key(), "pressure", 1),
         predecessor: None,
         patient: observation.patient,

@@ -106,12 +106,25 @@ fn all_lost() -> Vec<GroundLost> {
     let mut lost: Vec<GroundLost> = [EnteredInError, Cancelled, Deleted, MovedToAnotherPatient]
         .map(|how| GroundLost::SourceWithdrawn { source: source(), how })
         .into();
-    for now in [None, Some(36)] {
-        lost.push(GroundLost::Recomputed {
-            source: source(),
-            delta_now_whole_mmhg: now,
-        });
+    let causes = [
+        Recomputation::Compartment,
+        Recomputation::Diastolic { source: source() },
+        Recomputation::OtherDiastolic,
+        Recomputation::OtherReading,
+    ];
+    for cause in causes {
+        for now in [None, Some(36)] {
+            lost.push(GroundLost::Recomputed {
+                source: source(),
+                cause: cause.clone(),
+                delta_now_whole_mmhg: now,
+            });
+        }
     }
+    lost.push(GroundLost::NowElsewhere {
+        source: source(),
+        site: site(),
+    });
     lost.push(GroundLost::NoLongerUsable { source: source() });
     lost
 }

@@ -180,7 +180,7 @@ impl Bed {
             part: String::new(),
             reason,
             detail: detail.into(),
-            compartment: true,
+            meant: None,
         });
         self.take(vec![Input::Recognised(recognised)], at(minute));
         self

@@ -138,7 +138,7 @@ fn slot(source: &str, withdrawn: Option<Withdrawal>) -> Slot {
             part: String::new(),
             reason: Reason::UnitUnknown,
             detail: "unit \"torr\"".into(),
-            compartment: true,
+            meant: None,
         }],
         members: vec!["Observation/m".into()],
         members_side: Side::Right,
@@ -183,6 +183,7 @@ pub fn concern(tier: Option<Tier>, since_minutes: i64) -> (ConcernKey, Concern) 
         tier,
         since: at(since_minutes),
         told: vec![ToldGround {
+            seals: (1, 2),
             source: "Observation/c".into(),
             diastolic: Some("Observation/d".into()),
             tier: Tier::Act,
