@@ -3,7 +3,7 @@
 use clap::{Args, Parser, Subcommand};
 use deltaward::config::{self, Config};
 use deltaward::fhir::Instant;
-use deltaward::pipeline::{Clock, demo, run, telemetry};
+use deltaward::pipeline::{Clock, demo, run, service, telemetry};
 use deltaward::rules::{Sheet, sheet};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -113,7 +113,11 @@ fn main() -> ExitCode {
 fn command(command: Command) -> anyhow::Result<ExitCode> {
     match command {
         Command::Demo(args) => {
-            config::check_listen(args.listen, false).map_err(anyhow::Error::msg)?;
+            if !args.listen.ip().is_loopback() {
+                return Ok(refuse(
+                    &"the demo listens on this machine only; give --listen 127.0.0.1:PORT",
+                ));
+            }
             let quiet = config::TelemetryConfig {
                 level: String::from("warn"),
                 ..Config::default().telemetry
@@ -132,6 +136,9 @@ fn command(command: Command) -> anyhow::Result<ExitCode> {
                 Ok(config) => config,
                 Err(error) => return Ok(refuse(&error)),
             };
+            if let Err(error) = service::check(&config) {
+                return Ok(refuse(&format!("{error:#}")));
+            }
             telemetry::start(&config.telemetry)?;
             runtime()?.block_on(run::run(config, system_clock()))?;
             Ok(ExitCode::SUCCESS)
@@ -144,7 +151,9 @@ fn command(command: Command) -> anyhow::Result<ExitCode> {
         Command::Rules(RulesCommand::Check { file }) => check_rules(file.as_deref()),
         Command::Config(ConfigCommand::Check(args)) => match read_config(args.config.as_deref()) {
             Ok(config) => {
-                deltaward::pipeline::service::settings(&config)?;
+                if let Err(error) = service::check(&config) {
+                    return Ok(refuse(&format!("{error:#}")));
+                }
                 for warning in config.warnings() {
                     println!("warning: {warning}");
                 }
@@ -156,8 +165,8 @@ fn command(command: Command) -> anyhow::Result<ExitCode> {
     }
 }
 
-fn refuse(error: &config::ConfigError) -> ExitCode {
-    eprintln!("{error}");
+fn refuse(error: &dyn std::fmt::Display) -> ExitCode {
+    eprintln!("deltaward: {error}");
     ExitCode::from(USAGE)
 }
 
@@ -171,7 +180,9 @@ fn read_config(path: Option<&Path>) -> Result<Config, config::ConfigError> {
 fn read_sheet(file: Option<&Path>) -> anyhow::Result<Sheet> {
     let Some(path) = file else { return Ok(Sheet::adult()?) };
     let name = path.display().to_string();
-    let text = std::fs::read_to_string(path).map_err(|error| anyhow::anyhow!("{name} cannot be read: {error}"))?;
+    let text = std::fs::read_to_string(path).map_err(|error| {
+        anyhow::anyhow!("{name} cannot be read: {error}; name an existing rule sheet, or none for the built-in one")
+    })?;
     Ok(sheet::Sheet::parse(&name, &text)?)
 }
 

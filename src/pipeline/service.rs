@@ -9,6 +9,7 @@ use crate::delivery::worker::Worker;
 use crate::outbox::context::Mode;
 use crate::patient::{AskPolicy, Question};
 use crate::recognise::Mapping;
+use crate::recognise::mapping::BUILTIN_FILES;
 use crate::recognise::reading::PatientKey;
 use crate::rules::Sheet;
 use crate::server::pages::{self, PageMode, PageState};
@@ -19,6 +20,8 @@ use crate::source::poll::{Codes, Poller};
 use crate::source::status::SourceStatus;
 use crate::store::{SqliteStore, Store};
 use anyhow::Context;
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tokio::sync::{Notify, broadcast, mpsc};
 use tokio::task::JoinHandle;
@@ -141,8 +144,12 @@ fn page_mode(face: &Face, mode: Mode) -> PageMode {
 pub fn settings(config: &Config) -> anyhow::Result<Settings> {
     let sheet = match &config.rules.sheet {
         Some(path) => {
-            let text = std::fs::read_to_string(path)
-                .with_context(|| format!("the rule sheet {} cannot be read", path.display()))?;
+            let text = std::fs::read_to_string(path).with_context(|| {
+                format!(
+                    "[rules] sheet {} cannot be read; name an existing file, or none for the built-in sheet",
+                    path.display()
+                )
+            })?;
             Sheet::parse(&path.display().to_string(), &text)?
         }
         None => Sheet::adult()?,
@@ -183,23 +190,88 @@ pub fn settings(config: &Config) -> anyhow::Result<Settings> {
     })
 }
 
-/// Read a site's mapping files.
-fn mapping_of(folder: &std::path::Path) -> anyhow::Result<Mapping> {
-    let what = || format!("[mapping] folder {} cannot be read", folder.display());
-    let mut files = Vec::new();
-    for entry in std::fs::read_dir(folder).with_context(what)? {
-        let path = entry.with_context(what)?.path();
-        let wanted = path
-            .extension()
-            .is_some_and(|extension| extension == "json" || extension == "toml");
-        if wanted && path.is_file() {
-            let text = std::fs::read_to_string(&path).with_context(what)?;
+/// A site's mapping: the built-in files, those of the same name in the folder instead, and further
+/// ConceptMaps, CodeSystems and ValueSets of the folder beside them.
+fn mapping_of(folder: &Path) -> anyhow::Result<Mapping> {
+    let mut files: BTreeMap<String, String> = BTreeMap::new();
+    for (name, text) in BUILTIN_FILES {
+        files.insert((*name).to_owned(), (*text).to_owned());
+    }
+    for path in mapping_files(folder)? {
+        let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        let text = std::fs::read_to_string(&path).with_context(|| {
+            format!(
+                "the mapping file {} cannot be read; mend its rights or take it away",
+                path.display()
+            )
+        })?;
+        files.insert(name, text);
+    }
+    let files: Vec<(String, String)> = files.into_iter().collect();
+    Ok(Mapping::from_files(&files)?)
+}
+
+/// The files of a mapping folder (and of `mapping/` in it, as in `profiles/`); whatever has another
+/// name is left alone.
+fn mapping_files(folder: &Path) -> anyhow::Result<Vec<PathBuf>> {
+    let what = || {
+        format!(
+            "[mapping] folder {} cannot be read; name an existing folder, or none for the built-in mapping",
+            folder.display()
+        )
+    };
+    let mut paths = Vec::new();
+    for place in [folder.to_path_buf(), folder.join("mapping")] {
+        if place != folder && !place.is_dir() {
+            continue;
+        }
+        for entry in std::fs::read_dir(&place).with_context(what)? {
+            let path = entry.with_context(what)?.path();
             let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-            files.push((name, text));
+            let json = name.ends_with(".json")
+                && [
+                    "ConceptMap-",
+                    "CodeSystem-compartment",
+                    "CodeSystem-reading",
+                    "ValueSet-",
+                ]
+                .iter()
+                .any(|start| name.starts_with(start));
+            if path.is_file() && (json || name == "text-patterns.toml") {
+                paths.push(path);
+            }
         }
     }
-    files.sort();
-    Ok(Mapping::from_files(&files)?)
+    if paths.is_empty() {
+        anyhow::bail!(
+            "[mapping] folder {} holds no file of a mapping; put changed copies of profiles/ConceptMap-*.json, \
+             CodeSystem-compartment.json, CodeSystem-reading.json, ValueSet-*.json or mapping/text-patterns.toml there",
+            folder.display()
+        );
+    }
+    paths.sort();
+    Ok(paths)
+}
+
+/// Everything that the configuration names, read and checked, before anything is started.
+///
+/// # Errors
+/// When the rule sheet, the mapping or the folder of the store cannot be used; says which.
+pub fn check(config: &Config) -> anyhow::Result<()> {
+    settings(config)?;
+    let folder = config
+        .store
+        .path
+        .parent()
+        .filter(|folder| !folder.as_os_str().is_empty());
+    match folder {
+        Some(folder) if !folder.is_dir() => anyhow::bail!(
+            "[store] path {}: there is no folder {}; make it, or name another path",
+            config.store.path.display(),
+            folder.display()
+        ),
+        _ => Ok(()),
+    }
 }
 
 /// Polling and what it answers.

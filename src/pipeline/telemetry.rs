@@ -1,5 +1,7 @@
 //! Log lines: text for people, JSON for collectors. No patient data goes into either.
 
+use std::io::IsTerminal;
+
 use crate::config::TelemetryConfig;
 use tracing_subscriber::EnvFilter;
 
@@ -13,7 +15,8 @@ pub fn start(config: &TelemetryConfig) -> anyhow::Result<()> {
     let builder = tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_writer(std::io::stderr)
-        .with_target(false);
+        .with_target(false)
+        .with_ansi(std::io::stderr().is_terminal());
     let installed = if config.json {
         builder.json().try_init()
     } else {

@@ -359,8 +359,10 @@ fn unmapped_body_site(mapping: &Mapping, read: &Read<'_>) -> Option<(String, Str
 fn first_coding(coding: &Coding<'_>, concept: &CodeableConcept<'_>) -> (String, String, String) {
     let code = coding.code.as_deref().unwrap_or_default();
     let display = coding.display.as_deref().or(concept.text.as_deref()).unwrap_or(code);
+    // A code that our own CodeSystem does not have is no code of it.
+    let system = coding.system.as_deref().filter(|system| *system != COMPARTMENT_SYSTEM);
     (
-        coding.system.as_deref().unwrap_or_default().to_owned(),
+        system.unwrap_or_default().to_owned(),
         code.to_owned(),
         display.to_owned(),
     )
