@@ -46,9 +46,10 @@ pub fn carried(
     ])
 }
 
-/// The n-th Communication of a concern.
-pub fn message(patient: &str, site_key: &str, family: &str, number: u32) -> Uuid {
-    identity(&["message", patient, site_key, family, &number.to_string()])
+/// The n-th Communication of a concern, told on `ground` (its occasion, tier and sources with their
+/// versions): another store that tells something else under the same number has another identity.
+pub fn message(patient: &str, site_key: &str, family: &str, number: u32, ground: &str) -> Uuid {
+    identity(&["message", patient, site_key, family, &number.to_string(), ground])
 }
 
 /// The Device resource that stands for this service.

@@ -1,11 +1,14 @@
 //! Which concerns are open: one per site and rule family, from the newest readings back.
 //!
-//! A tier holds until `close_after_readings` conclusive readings in a row are below it: one good
+//! A tier holds until `close_after_readings` conclusive readings in a row, over at least
+//! `close_after_minutes`, are below it: one good
 //! number after a bad one closes nothing, and a reading that cannot be judged (no diastolic, only
 //! a bound, a stale diastolic) closes nothing either.
 
+use crate::fhir::Instant;
+use crate::fhir::instant::MINUTE_MILLIS;
 use crate::outbox::draft::Family;
-use crate::patient::assess::{Assessment, Measurement, Paired, Rules, family};
+use crate::patient::assess::{Assessment, Carried, Measurement, Paired, Rules, family};
 use crate::patient::gather::{Gathered, Lost, Member};
 use crate::patient::state::ConcernKey;
 use crate::recognise::Side;
@@ -66,14 +69,23 @@ fn pressure_concern<'s>(assessment: &Assessment<'s>, site: usize, key: &str, she
             best = Some((tier, rules, headline));
         }
     };
+    let span = sheet.close_after_minutes;
+    let latest = assessment
+        .of_site(site)
+        .next_back()
+        .map(|(_, measurement)| measurement.at());
     for (index, measurement) in assessment.of_site(site).rev() {
         // Of the newest measurement only the last few diastolics still count; of older ones the peak.
         // "At most 55" may be 10: it closes nothing.
         let mut exact = 0;
+        let taken = |carried: &Carried| assessment.diastolics[carried.diastolic].at;
+        let last = measurement.carried.last().map(taken);
+        let mut since = last;
         for (position, carried) in measurement.carried.iter().enumerate().rev() {
-            if newest && exact >= sheet.close_after_readings {
+            if newest && exact >= sheet.close_after_readings && spans(since, last, span) {
                 break;
             }
+            since = Some(taken(carried));
             consider(carried.tier, carried.rules, Headline::Carried(index, position));
             exact += usize::from(!carried.delta.bounded_above);
         }
@@ -81,7 +93,7 @@ fn pressure_concern<'s>(assessment: &Assessment<'s>, site: usize, key: &str, she
         newest = false;
         if measurement.conclusive {
             conclusive += 1;
-            if conclusive >= sheet.close_after_readings {
+            if conclusive >= sheet.close_after_readings && spans(Some(measurement.at()), latest, span) {
                 break;
             }
         }
@@ -96,6 +108,11 @@ fn pressure_concern<'s>(assessment: &Assessment<'s>, site: usize, key: &str, she
         rules,
         headline,
     })
+}
+
+/// True when at least `minutes` lie between two moments.
+fn spans(from: Option<Instant>, to: Option<Instant>, minutes: i64) -> bool {
+    matches!((from, to), (Some(from), Some(to)) if to.millis_since(from) >= minutes * MINUTE_MILLIS)
 }
 
 /// The measurement: what is wrong with the newest reading of a site.

@@ -3,7 +3,7 @@
 use crate::fhir::quantity::{round_delta, round_pressure};
 use crate::fhir::{Decimal, Instant};
 use crate::patient::state::{Slot, State};
-use crate::recognise::reading::Comparator;
+use crate::recognise::reading::{Comparator, ReadingStatus};
 use crate::recognise::{Kind, Method, Reading, Reason, Refusal, Side, Site};
 use crate::rules::Sheet;
 use std::borrow::Cow;
@@ -31,7 +31,7 @@ impl<'s> Member<'s> {
 pub struct Gathered<'s> {
     /// The member with the smallest identity: what is derived is named after it.
     pub owner: Member<'s>,
-    /// The member whose source is newest: its value counts.
+    /// The member whose value counts.
     pub current: Member<'s>,
     /// The members other than `current`.
     pub others: Vec<Member<'s>>,
@@ -317,6 +317,10 @@ impl<'s> Gathering<'s> {
     }
 }
 
+fn agrees(one: &Gathered<'_>, other: &Gathered<'_>) -> bool {
+    one.at == other.at || one.current.reading.pressure.mmhg == other.current.reading.pressure.mmhg
+}
+
 fn same_site(one: &Site, other: &Site) -> bool {
     one.side == other.side && one.code == other.code && one.system == other.system
 }
@@ -337,7 +341,9 @@ fn blood_method(reading: &Reading) -> Option<Method> {
     (reading.kind != Kind::Compartment).then_some(reading.method)
 }
 
-/// Add `next` to `into`; the newest source gives the value, the smallest identity the name.
+/// Add `next` to `into`; the smallest identity gives the name. Where the values differ, one that was
+/// corrected counts before one that was not, then the one nearer to the alert: never the order of
+/// arrival.
 fn join<'s>(into: &mut Gathered<'s>, next: Gathered<'s>) {
     let mut members: Vec<Member<'s>> = Vec::with_capacity(into.others.len() + next.others.len() + 2);
     members.push(into.current);
@@ -346,23 +352,27 @@ fn join<'s>(into: &mut Gathered<'s>, next: Gathered<'s>) {
     members.extend(next.others);
     members.sort_by_key(Member::identity);
     into.owner = members[0];
-    let newest = (0..members.len())
+    let corrected =
+        |member: &Member<'_>| matches!(member.reading.status, ReadingStatus::Amended | ReadingStatus::Corrected);
+    let toward_alert = |member: &Member<'_>| match member.reading.kind {
+        Kind::Compartment => member.reading.pressure.mmhg,
+        _ => -member.reading.pressure.mmhg,
+    };
+    let counts = (0..members.len())
         .max_by(|left, right| {
-            let (one, other) = (members[*left], members[*right]);
-            one.slot
-                .version
-                .last_updated
-                .cmp(&other.slot.version.last_updated)
-                // Of equally new ones the smallest identity counts.
+            let (one, other) = (&members[*left], &members[*right]);
+            (corrected(one).cmp(&corrected(other)))
+                .then_with(|| toward_alert(one).cmp(&toward_alert(other)))
                 .then_with(|| other.identity().cmp(&one.identity()))
         })
         .unwrap_or(0);
-    into.set_current(members.remove(newest));
+    into.set_current(members.remove(counts));
     into.others = members;
 }
 
-/// Join readings that carry an equal Observation.identifier and are of one site. The parts of one
-/// resource share its identifier and are never joined.
+/// Join readings that carry an equal Observation.identifier, are of one site, and agree in time or in
+/// value: a line or a device that puts its own number there measures more than once. The parts of
+/// one resource share its identifier and are never joined.
 fn join_by_identifier(list: &mut Vec<Gathered<'_>>) {
     if list.iter().all(|item| item.owner.reading.identifiers.is_empty()) {
         return;
@@ -373,8 +383,11 @@ fn join_by_identifier(list: &mut Vec<Gathered<'_>>) {
         let identifiers = &item.owner.reading.identifiers;
         let same = identifiers.iter().find_map(|identifier| {
             let known = by_identifier.get(&(identifier.as_str(), item.site))?;
-            let elsewhere = |index: &&usize| !kept[**index].is_from(&item.owner.slot.source);
-            known.iter().find(elsewhere).copied()
+            let fits = |index: &&usize| {
+                let other = &kept[**index];
+                !other.is_from(&item.owner.slot.source) && agrees(other, &item)
+            };
+            known.iter().find(fits).copied()
         });
         let index = same.unwrap_or(kept.len());
         for identifier in identifiers {

@@ -152,7 +152,8 @@ impl Teller<'_, '_> {
             Family::Measurement => "measurement",
         };
         concern.messages += 1;
-        let identity = identity::message(&self.state.patient.0, &self.key.site, family, concern.messages);
+        let ground = self.ground_words(occasion, tier, &lost);
+        let identity = identity::message(&self.state.patient.0, &self.key.site, family, concern.messages, &ground);
         let evidence = self.evidence(occasion);
         let grounds = match self.open {
             Some(open) if tier.is_some() => words::grounds(self.assessment, open, self.sheet),
@@ -189,6 +190,21 @@ impl Teller<'_, '_> {
             .history
             .push(self.history(Some(occasion), tier, tier_before, text, Some(identity)));
         telling.effects.push(Effect::Notify(message));
+    }
+
+    /// What a message stands on, in a stable form: occasion, tier, and the sources with what they held.
+    fn ground_words(&self, occasion: Occasion, tier: Option<Tier>, lost: &[GroundLost]) -> String {
+        let told = self.open.and_then(|open| self.told_ground(open));
+        let told = told.map(|told| {
+            format!(
+                "{}|{:?}|{:x}|{:x}",
+                told.source, told.diastolic, told.seals.0, told.seals.1
+            )
+        });
+        let newest = self
+            .newest()
+            .map(|index| self.assessment.measurements[index].gathered.current.slot.seal);
+        format!("{occasion:?}|{tier:?}|{}|{newest:?}|{lost:?}", told.unwrap_or_default())
     }
 
     fn age_note(&self) -> AgeNote {

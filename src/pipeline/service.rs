@@ -181,13 +181,21 @@ pub fn settings(config: &Config) -> anyhow::Result<Settings> {
         },
         deliver: sink.is_some_and(|sink| sink.live),
         recipients: sink.map(|sink| sink.recipients.clone()).unwrap_or_default(),
-        source_base: config
-            .source
-            .as_ref()
-            .map(|source| source.server.base_text().to_owned()),
+        bases: bases(config),
         patients_in_memory: 10_000,
         batches_per_commit: 512,
     })
+}
+
+/// Base URLs that mean "here": the source's, and our own endpoint under its usual names.
+fn bases(config: &Config) -> Vec<String> {
+    let port = config.server.listen.port();
+    let own = ["127.0.0.1", "localhost", "[::1]"].map(|host| format!("http://{host}:{port}/fhir"));
+    let source = config.source.iter().map(|source| source.server.base_text().to_owned());
+    source
+        .chain(own)
+        .chain([format!("http://{}/fhir", config.server.listen)])
+        .collect()
 }
 
 /// A site's mapping: the built-in files, those of the same name in the folder instead, and further

@@ -26,8 +26,9 @@ pub struct Settings {
     pub deliver: bool,
     /// Recipients of every Communication.
     pub recipients: Vec<String>,
-    /// Base URL of the source: an absolute reference to it means the same patient as a relative one.
-    pub source_base: Option<String>,
+    /// Base URLs of the source and of our own endpoint: an absolute reference to one of them means
+    /// the same patient as a relative one.
+    pub bases: Vec<String>,
     /// Patients kept in memory (10,000).
     pub patients_in_memory: usize,
     /// Batches taken into one commit (512).

@@ -8,6 +8,7 @@ use crate::recognise::{Reason, Recognised, Refusal, Withdrawal, recognise};
 use crate::source::intake::{Answer, Batch, Incoming, Operation, Versioning};
 use crate::store::{Commit, InputRow, SetAsideRow, Store, StoreError};
 use serde::Deserialize;
+use serde_json::Value;
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, HashMap};
 
@@ -159,12 +160,16 @@ impl<'e> Work<'e> {
             }
             Versioning::Theirs => {
                 // The head was read before; a body that it refused never comes here.
-                let Ok(version) = head(item, body).map(|head| their_version(&head, digest)) else {
+                let Ok(mut version) = head(item, body).map(|head| their_version(&head, digest)) else {
                     return Ok(Answer::Refused(String::from("the resource could not be read")));
                 };
-                if let Some(row) = before.as_ref().filter(|row| row.version >= version) {
-                    return Ok(Answer::Unchanged(row.version.clone()));
+                if let Some(row) = &before {
+                    if row.version.digest == version.digest || is_older(&version, &row.version) {
+                        return Ok(Answer::Unchanged(row.version.clone()));
+                    }
+                    follow(&mut version, &row.version);
                 }
+                version.last_updated.get_or_insert(self.now);
                 version
             }
         };
@@ -207,7 +212,7 @@ impl<'e> Work<'e> {
     /// Recognise one Observation, its references to the source itself made relative.
     pub fn recognise(&self, body: &str, id: &str, version: Version) -> Recognised {
         let mut recognised = recognise(body, id, version, &self.settings.mapping);
-        if let Some(base) = self.settings.source_base.as_deref() {
+        for base in &self.settings.bases {
             let relative = |text: &str| {
                 reference::parse(text, Some(base))
                     .ok()
@@ -327,6 +332,28 @@ fn next_version(before: Option<&InputRow>, digest: String, now: Instant) -> Vers
     }
 }
 
+/// True when the server itself says that `one` is older than `other`: by a whole-number versionId,
+/// else by lastUpdated. Without either nothing is older: what the server shows now is current.
+fn is_older(one: &Version, other: &Version) -> bool {
+    match (one.number, other.number) {
+        (Some(one), Some(other)) if one != other => return one < other,
+        _ => {}
+    }
+    matches!((one.last_updated, other.last_updated), (Some(one), Some(other)) if one < other)
+}
+
+/// Make `version` greater than the one it follows, where their own order does not say so.
+fn follow(version: &mut Version, before: &Version) {
+    if *version > *before {
+        return;
+    }
+    version.number = version.number.max(before.number);
+    let after = before
+        .last_updated
+        .map(|at| Instant::from_millis(at.millis().saturating_add(1)));
+    version.last_updated = version.last_updated.max(after);
+}
+
 fn their_version(head: &Head<'_>, digest: String) -> Version {
     let meta = head.meta.as_ref();
     let id = meta
@@ -345,29 +372,24 @@ fn their_version(head: &Head<'_>, digest: String) -> Version {
     }
 }
 
-/// Birth date and a label for the page from a Patient; whatever cannot be read is left out.
+/// Birth date and a label for the page from a Patient; whatever cannot be read is left out, and one
+/// odd element does not take the others with it.
 pub fn person(body: &str) -> Input {
-    #[derive(Deserialize, Default)]
-    struct Person {
-        #[serde(rename = "birthDate")]
-        birth_date: Option<String>,
-        #[serde(default)]
-        name: Vec<Name>,
-    }
-    #[derive(Deserialize)]
-    struct Name {
-        text: Option<String>,
-        family: Option<String>,
-        #[serde(default)]
-        given: Vec<String>,
-    }
-    let person: Person = serde_json::from_str(body).unwrap_or_default();
-    let label = person.name.into_iter().find_map(|name| {
-        let parts = name.given.into_iter().chain(name.family).collect::<Vec<_>>().join(" ");
-        name.text.or(Some(parts)).filter(|label| !label.trim().is_empty())
+    let person: Value = serde_json::from_str(body).unwrap_or_default();
+    let text = |value: &Value| {
+        value
+            .as_str()
+            .map(str::trim)
+            .filter(|text| !text.is_empty())
+            .map(str::to_owned)
+    };
+    let label = person["name"].as_array().into_iter().flatten().find_map(|name| {
+        let given = name["given"].as_array().into_iter().flatten();
+        let parts: Vec<String> = given.chain([&name["family"]]).filter_map(text).collect();
+        text(&name["text"]).or_else(|| Some(parts.join(" ")).filter(|label| !label.is_empty()))
     });
     Input::Person {
-        birth_date: person.birth_date,
+        birth_date: text(&person["birthDate"]),
         label,
     }
 }

@@ -193,10 +193,10 @@ pub struct Reading {
 /// the newer, whatever the order in which they arrived.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Version {
-    /// meta.lastUpdated (ours, when the resource came to our own endpoint).
-    pub last_updated: Option<Instant>,
-    /// meta.versionId when it is a whole number: compares 9 < 10.
+    /// meta.versionId when it is a whole number: compares 9 < 10, and before any clock.
     pub number: Option<u64>,
+    /// meta.lastUpdated (ours, when the resource came to our own endpoint or has none).
+    pub last_updated: Option<Instant>,
     /// meta.versionId as sent; empty when absent.
     pub id: String,
     /// SHA-256 of the body, hex, first 16 digits: the last tie-break and the sameness test.

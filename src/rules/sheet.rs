@@ -203,6 +203,9 @@ pub struct Sheet {
     pub plausible: Plausible,
     /// A concern closes after so many readings without a rule.
     pub close_after_readings: usize,
+    /// … and only when they span so many minutes: a line that is read each minute closes nothing
+    /// by two good numbers.
+    pub close_after_minutes: i64,
     /// In the order of the file.
     pub rules: Vec<Rule>,
     alert_threshold: i64,
@@ -289,6 +292,7 @@ struct RawDelta {
 #[serde(deny_unknown_fields)]
 struct RawConcern {
     close_after_readings: usize,
+    close_after_minutes: i64,
 }
 
 #[derive(Deserialize)]
@@ -360,7 +364,13 @@ impl RawSheet {
             ));
         }
         let span = self.concern.span();
-        let close_after_readings = self.concern.into_inner().close_after_readings;
+        let RawConcern {
+            close_after_readings,
+            close_after_minutes,
+        } = self.concern.into_inner();
+        if !(0..=24 * 60).contains(&close_after_minutes) {
+            return Err((span, "close_after_minutes must be from 0 to 1440".into()));
+        }
         if !(1..=20).contains(&close_after_readings) {
             return Err((span, "close_after_readings must be from 1 to 20".into()));
         }
@@ -392,6 +402,7 @@ impl RawSheet {
             pairing,
             plausible,
             close_after_readings,
+            close_after_minutes,
             alert_threshold: alert_threshold(&rules),
             rules,
         })
@@ -440,6 +451,14 @@ impl RawRule {
         }
         if self.citation.trim().is_empty() || !["C", "C2", "M", "D"].contains(&self.mark.as_str()) {
             return Err(format!("rule {:?} needs a citation and a mark: C, C2, M or D", self.id));
+        }
+        for sentence in [&self.says, &self.next] {
+            if let Some(phrase) = crate::outbox::wording::forbidden_in(sentence) {
+                return Err(format!(
+                    "rule {:?} says {phrase:?}; no sentence may say or suggest that a limb is well or that anyone can wait",
+                    self.id
+                ));
+            }
         }
         super::phrase::check(&self.says).map_err(|message| format!("rule {:?}: says: {message}", self.id))?;
         super::phrase::check(&self.next).map_err(|message| format!("rule {:?}: next: {message}", self.id))?;

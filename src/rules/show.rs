@@ -54,8 +54,8 @@ fn thresholds(page: &mut Page, sheet: &Sheet) {
         }
     }
     page.item(&format!(
-        "a concern closes only after {} usable readings in a row (for a carried delta: diastolics) that hold no rule",
-        sheet.close_after_readings
+        "a concern closes only after {} usable readings in a row (for a carried delta: diastolics), over at least {} minutes, that hold no rule",
+        sheet.close_after_readings, sheet.close_after_minutes
     ));
 }
 

@@ -246,7 +246,10 @@ fn a_carried_concern_closes_after_two_diastolics_and_never_by_a_bound() {
     );
     let told = ward.take(90, &[diastolic("rise", 90, "80")]);
     assert!(told.pressure().is_empty());
+    // Two good numbers within minutes are not enough: they must span close_after_minutes (30).
     let told = ward.take(95, &[diastolic("rise-2", 95, "80")]);
+    assert!(told.pressure().is_empty());
+    let told = ward.take(120, &[diastolic("rise-3", 120, "80")]);
     assert_eq!(told.pressure(), [(Resolved, None)]);
 }
 
@@ -443,7 +446,7 @@ fn left_right_and_no_side_never_merge() {
     );
     assert!(told.rules().contains(&"side-missing"));
     // Two readings above on the right close the right alone.
-    for (name, minute) in [("r2", 20), ("r3", 40)] {
+    for (name, minute) in [("r2", 20), ("r3", 50)] {
         let above = compartment(name, minute, "10").at_site(Side::Right, "leg-anterior");
         ward.take(minute, &[diastolic(&format!("d-{name}"), minute, "70"), above]);
     }
@@ -524,14 +527,23 @@ fn a_duplicate_counts_once_and_both_sources_are_named() {
     };
     assert_eq!(duplicate(&ward), 1);
 
-    // An equal identifier joins though the values differ; the newer source's counts.
+    // An equal identifier at one time joins though the values differ: the one nearer the alert counts,
+    // in whatever order they arrive.
+    for names in [["one", "two"], ["two", "one"]] {
+        let mut ward = Ward::adult();
+        let low = compartment(names[0], 2, "45").identifier("urn:x|7");
+        let high = compartment(names[1], 2, "15").identifier("urn:x|7").version(1, 9);
+        let told = ward.take(9, &[diastolic("d", 0, "70"), low, high]);
+        assert_eq!(whole_deltas(&told), [25]);
+        assert_eq!(told.published[0].facts.compartment.sources.len(), 2);
+        assert_eq!(duplicate(&ward), 1);
+    }
+    // A line that puts its own number there measures more than once.
     let mut ward = Ward::adult();
-    let old = compartment("old", 2, "45").identifier("urn:x|7");
-    let new = compartment("new", 3, "15").identifier("urn:x|7").version(1, 9);
-    let told = ward.take(9, &[diastolic("d", 0, "70"), old, new]);
-    assert_eq!(whole_deltas(&told), [55]);
-    assert_eq!(told.published[0].facts.compartment.sources.len(), 2);
-    assert_eq!(duplicate(&ward), 1);
+    let first = compartment("first", 2, "45").identifier("urn:ward|line-a");
+    let second = compartment("second", 22, "15").identifier("urn:ward|line-a");
+    let told = ward.take(22, &[diastolic("d", 2, "70"), diastolic("e", 22, "70"), first, second]);
+    assert_eq!(whole_deltas(&told), [25, 55]);
 }
 
 #[test]

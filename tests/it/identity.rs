@@ -20,8 +20,8 @@ fn identities_are_those_of_another_implementation() {
             "07b1ba12-c351-51a6-9834-207d8e5c6015",
         ),
         (
-            identity::message("Patient/1", SITE, "pressure", 1),
-            "bd23b096-8369-5c32-9b29-133bcae9008b",
+            identity::message("Patient/1", SITE, "pressure", 1, "ground"),
+            "7538350c-3f31-5f5a-abce-2ef1862f2960",
         ),
     ];
     for (ours, theirs) in table {
@@ -44,10 +44,10 @@ fn every_part_of_the_ground_counts() {
         identity::carried("Patient/1", SITE, "Observation/a", "", "Observation/b", ""),
         identity::carried("Patient/1", SITE, "Observation/a", "", "Observation/c", ""),
         identity::carried("Patient/1", SITE, "Observation/a", "", "Observation/b", "component[1]"),
-        identity::message("Patient/1", SITE, "pressure", 1),
-        identity::message("Patient/1", SITE, "pressure", 2),
-        identity::message("Patient/1", SITE, "measurement", 1),
-        identity::message("Patient/1", "", "measurement", 1),
+        identity::message("Patient/1", SITE, "pressure", 1, "ground"),
+        identity::message("Patient/1", SITE, "pressure", 2, "ground"),
+        identity::message("Patient/1", SITE, "measurement", 1, "ground"),
+        identity::message("Patient/1", "", "measurement", 1, "ground"),
         identity::device(),
     ];
     let distinct: std::collections::BTreeSet<Uuid> = all.into_iter().collect();

@@ -111,7 +111,7 @@ fn limits(sheet: &Sheet) -> Markup {
         dl class="facts" {
             div { dt { "Compartment pressure" } dd { (plausible.compartment_low) " to " (plausible.compartment_high) " mmHg; to be verified above " (plausible.compartment_verify_above) " mmHg" } }
             div { dt { "Diastolic" } dd { (plausible.diastolic_low) " to " (plausible.diastolic_high) " mmHg" } }
-            div { dt { "A concern closes after" } dd { (text::count(sheet.close_after_readings as u64, "usable reading", "usable readings in a row")) " without a rule" } }
+            div { dt { "A concern closes after" } dd { (text::count(sheet.close_after_readings as u64, "usable reading", "usable readings in a row")) " over at least " (text::count(sheet.close_after_minutes.unsigned_abs(), "minute", "minutes")) " without a rule" } }
         }
     }
 }

@@ -140,7 +140,7 @@ fn message(occasion: Occasion, tier: Option<Tier>) -> MessageDraft {
     let observation = draft(facts.clone());
     MessageDraft {
         unusable: None,
-        identity: deltaward::outbox::identity::message("Patient/1", &facts.site.key(), "pressure", 1),
+        identity: deltaward::outbox::identity::message("Patient/1", &facts.site.key(), "pressure", 1, "ground"),
         predecessor: None,
         patient: observation.patient,
         site: Some(site()),

@@ -86,6 +86,7 @@ fn snapshot_withdrawal() {
         &site().key(),
         "pressure",
         0,
+        "ground",
     ));
     draft.tier_before = Some(Tier::Act);
     (draft.delta, draft.compartment) = (None, None);
@@ -104,6 +105,7 @@ fn snapshot_resolution() {
         &site().key(),
         "pressure",
         0,
+        "ground",
     ));
     draft.tier_before = Some(Tier::Watch);
     draft.reading_count = 3;
