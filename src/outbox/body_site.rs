@@ -15,9 +15,16 @@ fn side_coding(side: Side) -> Option<Value> {
     }
 }
 
-/// The site's own coding, when it has a code system.
+/// The site's own coding, when it has a code system and both are of FHIR's grammar (a uri has no
+/// white space, a code neither begins nor ends with it nor holds two in a row).
 fn site_coding(site: &Site) -> Option<Value> {
-    (!site.system.is_empty()).then(|| json!({ "system": site.system, "code": site.code, "display": site.display }))
+    let uri = !site.system.is_empty() && !site.system.contains(char::is_whitespace);
+    let code = !site.code.is_empty()
+        && site
+            .code
+            .split(' ')
+            .all(|part| !part.is_empty() && !part.contains(char::is_whitespace));
+    (uri && code).then(|| json!({ "system": site.system, "code": site.code, "display": site.display }))
 }
 
 /// The body site to write: what the source sent is kept as it is, codings are only added. None

@@ -33,14 +33,16 @@ pub struct Resource {
 
 /// A resource that failed a check. It must not be sent, and must not be lost: the engine shows it.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("{resource_type} {identity} is not valid FHIR R4 and was not queued: {}", messages.join("; "))]
+#[error("{resource_type} {identity} is not valid FHIR R4: {} faults", messages.len())]
 pub struct InvalidResource {
     /// Type.
     pub resource_type: &'static str,
     /// Identity.
     pub identity: Uuid,
-    /// What is wrong and where; without values.
+    /// What is wrong and where. Names of elements may come from a source: never for a log.
     pub messages: Vec<String>,
+    /// The resource as built, to be shown and mended.
+    pub value: Box<Value>,
 }
 
 /// Each draft as a resource that passed every check, in the order of the drafts. One that fails is
@@ -74,7 +76,20 @@ pub fn resource(draft: Draft<'_>, ctx: &MessageContext, validator: &Validator) -
         ),
         Draft::Message(draft) => ("Communication", draft.identity, communication(draft, ctx)),
     };
-    checked(resource_type, identity, value, validator)
+    checked(resource_type, identity, value, validator).or_else(|refused| match draft {
+        // What was copied from the source may be what is wrong: our own words for the site then.
+        Draft::Delta(draft) if draft.facts.body_site_json.is_some() => {
+            let mut plain = draft.clone();
+            plain.facts.body_site_json = None;
+            resource(Draft::Delta(&plain), ctx, validator)
+        }
+        Draft::Retract(draft) if draft.last.facts.body_site_json.is_some() => {
+            let mut plain = draft.clone();
+            plain.last.facts.body_site_json = None;
+            resource(Draft::Retract(&plain), ctx, validator)
+        }
+        _ => Err(refused),
+    })
 }
 
 /// The Device resource that the others refer to; written before them. `version` is the service's.
@@ -101,6 +116,7 @@ fn checked(
             resource_type,
             identity,
             messages,
+            value: Box::new(value),
         }),
     }
 }

@@ -44,10 +44,15 @@ pub fn patient_reference(patient: &PatientKey) -> Value {
     // A system is a URI, in which `|` may not stand unescaped: the first `|` divides.
     let (system, value) = logical.split_once('|').unwrap_or(("", logical));
     let mut identifier = Map::new();
-    if !system.is_empty() {
+    // A record may hold a system that is no URI: then the value alone, so that the message still goes out.
+    if !system.is_empty() && !system.contains(char::is_whitespace) {
         identifier.insert("system".into(), system.into());
     }
-    identifier.insert("value".into(), value.into());
+    let value = value.trim();
+    identifier.insert(
+        "value".into(),
+        if value.is_empty() { "not stated" } else { value }.into(),
+    );
     json!({ "identifier": identifier, "type": "Patient" })
 }
 

@@ -221,7 +221,9 @@ fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolic
     for gathered in compartments {
         let index = assessment.measurements.len();
         let measurement = measure(gathered, &diastolics, &candidates, sheet, policy, now, &mut assessment);
-        if measurement.paired == Paired::Asking {
+        // Also after the deadline: the decision stands, but an answer is still wanted.
+        let unanswered = policy.ask && !measurement.gathered.current.slot.diastolics_asked;
+        if unanswered && matches!(measurement.paired, Paired::Asking | Paired::Nothing) {
             assessment.asks.push(index);
         }
         assessment.measurements.push(measurement);

@@ -7,7 +7,7 @@ use crate::patient::history;
 use crate::patient::publish::{self, Publishing, publish};
 use crate::patient::state::{Concern, ConcernKey, Receipt, Slot, Standing, State};
 use crate::patient::tell::{Telling, tell};
-use crate::recognise::{Recognised, Refusal, Side, Version, Withdrawal};
+use crate::recognise::{Reason, Recognised, Refusal, Side, Version, Withdrawal};
 use crate::rules::Sheet;
 use std::collections::BTreeMap;
 
@@ -165,7 +165,14 @@ fn put_concern(concerns: &mut BTreeMap<ConcernKey, Concern>, key: ConcernKey, co
 
 /// Every refusal of a slot: what recognition refused and what judgement put aside.
 fn all_refusals(slot: &Slot) -> Vec<Refusal> {
-    slot.refusals.iter().chain(&slot.judged).cloned().collect()
+    let taken_back = slot.withdrawn.map(|how| Refusal {
+        part: String::new(),
+        reason: Reason::TakenBack,
+        detail: format!("{how:?}"),
+        meant: None,
+    });
+    let others = slot.refusals.iter().chain(&slot.judged).cloned();
+    others.chain(taken_back).collect()
 }
 
 /// One input into the state.

@@ -4,7 +4,7 @@
 use super::settings::{Clock, Settings};
 use super::work::{Work, set_aside_rows};
 use crate::fhir::Instant;
-use crate::outbox::build::{self, Draft, Resource};
+use crate::outbox::build::{self, Draft, InvalidResource, Resource};
 use crate::outbox::local_references::localise;
 use crate::outbox::validate::Validator;
 use crate::patient::effect::{Effect, History};
@@ -266,9 +266,11 @@ impl Engine {
                     }
                 }
                 Err(error) => {
-                    // A defect of ours: it must be seen, and must not hold back the rest.
-                    tracing::error!(%error, "a derived resource failed its own check");
+                    // A defect of ours: it must be seen (among the stopped messages), and must not
+                    // hold back the rest.
+                    tracing::error!(%error, "a derived resource failed its own check and was stopped");
                     self.outlets.metrics.invalid_resource();
+                    commit.outbox.push(vec![stopped_entry(error, patient, now)]);
                 }
             }
         }
@@ -338,6 +340,22 @@ pub(super) fn outbox_entry(resource: Resource, patient: &PatientKey, now: Instan
         attempts: 0,
         next_attempt: now,
         last_answer: String::new(),
+    }
+}
+
+/// A derived resource that failed its own check: kept and shown, never sent as it is.
+fn stopped_entry(error: InvalidResource, patient: &PatientKey, now: Instant) -> OutboxEntry {
+    OutboxEntry {
+        seq: 0,
+        group: 0,
+        identity: error.identity,
+        resource_type: error.resource_type.to_owned(),
+        patient: patient.clone(),
+        body: *error.value,
+        state: OutboxState::Stopped,
+        attempts: 0,
+        next_attempt: now,
+        last_answer: format!("failed our own check: {}", error.messages.join("; ")),
     }
 }
 

@@ -4,6 +4,7 @@
 
 use super::engine::{Engine, derived_row, outbox_entry};
 use super::work::Work;
+use crate::fhir::Instant;
 use crate::outbox::build;
 use crate::outbox::context::Mode;
 use crate::recognise::reading::PatientKey;
@@ -12,6 +13,9 @@ use std::sync::Arc;
 
 /// Inputs or patients looked at in one commit.
 const PER_COMMIT: usize = 500;
+
+/// Patients with a timer that are looked at again at start.
+const WAITING_AT_START: usize = 100_000;
 
 /// The pseudo patient under which the Device resource is delivered.
 const DEVICE_PATIENT: &str = "device";
@@ -34,6 +38,7 @@ impl Engine {
             tracing::info!("the rule sheet changed: every patient is judged anew");
             self.judge_all()?;
         }
+        self.ask_again()?;
         let meta = vec![
             (String::from("mapping_hash"), mapping),
             (String::from("sheet_hash"), sheet),
@@ -70,6 +75,22 @@ impl Engine {
         }
         commit.meta.push((key.to_owned(), version.to_owned()));
         self.store.commit(&commit)
+    }
+
+    /// Step every patient who waits for something: a question that was under way when the service
+    /// stopped is asked again.
+    fn ask_again(&mut self) -> Result<(), StoreError> {
+        let store = Arc::clone(&self.store);
+        let settings = Arc::clone(&self.settings);
+        let waiting = store.patients_due(Instant::from_millis(i64::MAX), WAITING_AT_START)?;
+        for some in waiting.chunks(PER_COMMIT) {
+            let mut work = Work::new(store.as_ref(), &settings, (self.clock)());
+            for patient in some {
+                work.inputs.entry(patient.clone()).or_default();
+            }
+            self.finish(work)?;
+        }
+        Ok(())
     }
 
     fn recognise_all(&mut self) -> Result<(), StoreError> {

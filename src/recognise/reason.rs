@@ -66,6 +66,8 @@ reasons! {
     PanelOnly = "panel-only", "A panel without values of its own; its members are read on their own.";
     /// One of our own derived Observations.
     OwnOutput = "own-output", "This is a derived Observation of this service; own output is never input.";
+    /// status entered-in-error or cancelled, deleted, or moved to another patient.
+    TakenBack = "taken-back", "The record took this measurement back (entered in error, cancelled, deleted or moved to another patient); it no longer counts.";
     /// Older than all that is kept of a patient with very many readings.
     BeyondHistory = "beyond-history", "The patient has more readings than are kept in judgement; this one is among the oldest and is no longer judged. What was derived from it stays written.";
     /// The same measurement under another id; it counts once and both sources are named.

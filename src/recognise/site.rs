@@ -358,14 +358,17 @@ fn unmapped_body_site(mapping: &Mapping, read: &Read<'_>) -> Option<(String, Str
 
 fn first_coding(coding: &Coding<'_>, concept: &CodeableConcept<'_>) -> (String, String, String) {
     let code = coding.code.as_deref().unwrap_or_default();
-    let display = coding.display.as_deref().or(concept.text.as_deref()).unwrap_or(code);
+    let said = |text: Option<&str>| {
+        text.map(str::trim)
+            .filter(|text| !text.is_empty())
+            .map(ToOwned::to_owned)
+    };
+    let display = said(coding.display.as_deref())
+        .or_else(|| said(concept.text.as_deref()))
+        .unwrap_or_else(|| code.to_owned());
     // A code that our own CodeSystem does not have is no code of it.
     let system = coding.system.as_deref().filter(|system| *system != COMPARTMENT_SYSTEM);
-    (
-        system.unwrap_or_default().to_owned(),
-        code.to_owned(),
-        display.to_owned(),
-    )
+    (system.unwrap_or_default().to_owned(), code.to_owned(), display)
 }
 
 /// What a component's code says beside "compartment pressure": a foreign coding, or a text of its own.

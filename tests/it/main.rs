@@ -19,6 +19,7 @@ mod fhir_quantity;
 mod fhir_server;
 mod health;
 mod identity;
+mod odd_sources;
 mod official_examples;
 mod order;
 mod outbox;

@@ -189,8 +189,9 @@ impl Told {
         told
     }
 
+    /// A question that has no answer yet is asked again by every step: that writes and tells nothing.
     pub fn is_nothing(&self) -> bool {
-        self.published.is_empty() && self.retracted.is_empty() && self.messages.is_empty() && self.asked.is_empty()
+        self.published.is_empty() && self.retracted.is_empty() && self.messages.is_empty()
     }
 
     /// Occasion, family and tier of each message, in order.
