@@ -321,7 +321,8 @@ fn agrees(one: &Gathered<'_>, other: &Gathered<'_>) -> bool {
     one.at == other.at || one.current.reading.pressure.mmhg == other.current.reading.pressure.mmhg
 }
 
-fn same_site(one: &Site, other: &Site) -> bool {
+/// One site: side, code and system are equal, whatever it is called.
+pub(super) fn same_site(one: &Site, other: &Site) -> bool {
     one.side == other.side && one.code == other.code && one.system == other.system
 }
 

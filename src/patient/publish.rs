@@ -5,7 +5,7 @@ use crate::outbox::draft::{DeltaDraft, RetractDraft};
 use crate::outbox::identity;
 use crate::patient::assess::{Assessment, Carried, Measurement, Paired};
 use crate::patient::effect::Effect;
-use crate::patient::gather::Gathered;
+use crate::patient::gather::{Gathered, same_site};
 use crate::patient::state::{Receipt, State};
 use crate::patient::words;
 use crate::recognise::{Reading, Site, Version};
@@ -78,18 +78,16 @@ fn consider(
 ) {
     let owner = measurement.gathered.owner;
     let fingerprint = seals.fingerprint(assessment, measurement, carried);
-    let against = carried.map(|carried| assessment.diastolics[carried.diastolic].owner.identity());
-    let receipt = owner.slot.published.iter().find(|receipt| {
-        receipt.part == owner.reading.part
-            && receipt
-                .carried
-                .as_ref()
-                .map(|(source, part)| (source.as_str(), part.as_str()))
-                == against
-    });
-    if receipt.is_some_and(|receipt| receipt.fingerprint == fingerprint) {
+    // The usual case, without comparing any text: it stands as it is.
+    if owner
+        .slot
+        .published
+        .iter()
+        .any(|receipt| receipt.fingerprint == fingerprint)
+    {
         return;
     }
+    let against = carried.map(|carried| assessment.diastolics[carried.diastolic].owner.identity());
     let Some(facts) = words::facts(assessment, measurement, carried) else {
         return;
     };
@@ -154,9 +152,11 @@ fn retract(publishing: &mut Publishing, state: &State, assessment: &Assessment<'
                     }),
                 };
             // A reading that changed its site has another identity now.
-            let same_site = state.standing.get(&receipt.identity).is_some_and(|standing| {
-                standing.draft.facts.site.key() == assessment.sites[measurement.gathered.site].key()
-            });
+            let site = &assessment.sites[measurement.gathered.site];
+            let same_site = state
+                .standing
+                .get(&receipt.identity)
+                .is_some_and(|standing| same_site(&standing.draft.facts.site, site));
             if wants && same_site {
                 wanted.insert(receipt.identity);
             }
@@ -204,6 +204,8 @@ impl Seals {
         let mut mixer = Mixer::new();
         mixer.add(self.sites[measurement.gathered.site]);
         mixer.add(self.alert_threshold.cast_unsigned());
+        mixer.text(&measurement.gathered.owner.reading.part);
+        mixer.add(u64::from(carried.is_some()));
         mixer.gathered(&measurement.gathered);
         // A carried delta shows the age class of the pairing, too.
         if let Paired::With(_, age) = measurement.paired {

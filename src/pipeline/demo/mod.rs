@@ -58,8 +58,10 @@ pub async fn demo(options: Options) -> anyhow::Result<()> {
     };
     let service = Service::start(&config, SqliteStore::in_memory()?, clock, face)?;
     println!("{}", ward.title);
-    println!("page:  http://{address}/");
-    println!("FHIR:  http://{address}/fhir");
+    if !options.until_end {
+        println!("page:  http://{address}/");
+        println!("FHIR:  http://{address}/fhir");
+    }
     println!("All patients and numbers are invented. Decision support: local protocol and licensed practice decide.");
     let stop = CancellationToken::new();
     let serving = tokio::spawn(serve(listener, service.router.clone(), stop.clone()));
@@ -121,10 +123,12 @@ impl Script {
             }
             self.send(&sending).await?;
         }
-        println!("end of the script; the page stays until Ctrl-C");
+        println!("end of the script; the page stays until Ctrl-C, from here on in real time");
+        let (end, ended) = (self.time.load(Ordering::SeqCst), tokio::time::Instant::now());
         loop {
             tokio::time::sleep(TICK).await;
-            tick();
+            let real = i64::try_from(ended.elapsed().as_millis()).unwrap_or(i64::MAX);
+            self.time.store(end.saturating_add(real), Ordering::SeqCst);
             if printing.is_finished() {
                 bail!("the event stream ended");
             }
