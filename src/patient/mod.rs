@@ -23,4 +23,4 @@ pub mod words;
 pub use assess::{AskPolicy, Assessment, assess};
 pub use effect::{Effect, Input, Question, Step};
 pub use state::State;
-pub use step::step;
+pub use step::{step, step_untold};

@@ -13,13 +13,33 @@ use std::collections::BTreeMap;
 
 /// Apply `inputs`, then bring what stands into line with what ought to stand at `now`.
 pub fn step(state: &mut State, inputs: Vec<Input>, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Step {
+    let mut step = taken_in(state, inputs, now);
+    let plan = plan(state, sheet, policy, now, true);
+    carry_out(state, plan, &mut step);
+    step
+}
+
+/// As [`step`], while more of a patient's past is on its way: everything is computed and written,
+/// but nothing is told until the next `step`, at the latest `UNTOLD_SECONDS` from now. Otherwise
+/// the days before a first poll would alarm one after the other as if they were now.
+pub fn step_untold(state: &mut State, inputs: Vec<Input>, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Step {
+    let mut step = taken_in(state, inputs, now);
+    let mut plan = plan(state, sheet, policy, now, false);
+    let latest = now.plus_seconds(UNTOLD_SECONDS);
+    plan.next_due = Some(plan.next_due.map_or(latest, |due| due.min(latest)));
+    carry_out(state, plan, &mut step);
+    step
+}
+
+/// How long telling may be put off while a patient's past is read.
+pub const UNTOLD_SECONDS: i64 = 60;
+
+fn taken_in(state: &mut State, inputs: Vec<Input>, now: Instant) -> Step {
     let mut step = Step::default();
     for input in inputs {
         apply(state, input, now, &mut step);
     }
     history::forget_oldest(state, &mut step);
-    let plan = plan(state, sheet, policy, now);
-    carry_out(state, plan, &mut step);
     step
 }
 
@@ -32,10 +52,13 @@ struct Plan {
     next_due: Option<Instant>,
 }
 
-fn plan(state: &State, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Plan {
+fn plan(state: &State, sheet: &Sheet, policy: AskPolicy, now: Instant, telling: bool) -> Plan {
     let assessment = assess_to_act(state, sheet, policy, now);
     let publishing = publish(state, &assessment, sheet, now);
-    let telling = tell(state, &assessment, sheet, now);
+    let telling = match telling {
+        true => tell(state, &assessment, sheet, now),
+        false => Telling::default(),
+    };
     let questions = questions(state, &assessment, sheet);
     let next_due = assessment.next_due;
     let mut judged = Vec::new();

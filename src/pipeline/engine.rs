@@ -8,9 +8,10 @@ use crate::outbox::build::{self, Draft, InvalidResource, Resource};
 use crate::outbox::local_references::localise;
 use crate::outbox::validate::Validator;
 use crate::patient::effect::{Effect, History};
-use crate::patient::{Question, State, Step, step};
+use crate::patient::{Input, Question, State, Step, step, step_untold};
 use crate::recognise::reading::PatientKey;
 use crate::server::{Health, LiveEvent, Metrics};
+use crate::source::Batch;
 use crate::source::intake::{Answer, IntakeError, Submission};
 use crate::store::records::PatientChange;
 use crate::store::{Commit, DerivedRow, EventRow, OutboxEntry, OutboxState, Store, StoreError};
@@ -51,6 +52,8 @@ pub struct Engine {
     outlets: Outlets,
     receiver: mpsc::Receiver<Submission>,
     patients: HashMap<PatientKey, State>,
+    /// Patients whose past is being read: told of when it is complete.
+    untold: BTreeSet<PatientKey>,
     next_due: Option<Instant>,
 }
 
@@ -63,6 +66,14 @@ pub(super) struct Told {
     refused: Vec<crate::recognise::Reason>,
     queued: bool,
     watched: Vec<PatientKey>,
+}
+
+/// One patient's turn in a commit.
+struct Turn {
+    inputs: Vec<Input>,
+    /// False while only the patient's past is being read.
+    tell: bool,
+    now: Instant,
 }
 
 impl Engine {
@@ -88,6 +99,7 @@ impl Engine {
             outlets,
             receiver,
             patients,
+            untold: BTreeSet::new(),
             next_due,
         })
     }
@@ -160,16 +172,27 @@ impl Engine {
         }
     }
 
-    fn work(&mut self, batches: Vec<crate::source::Batch>) -> Result<(Vec<Vec<Answer>>, Told), StoreError> {
+    fn work(&mut self, batches: Vec<Batch>) -> Result<(Vec<Vec<Answer>>, Told), StoreError> {
         let now = (self.clock)();
         let store = Arc::clone(&self.store);
         let settings = Arc::clone(&self.settings);
         let mut work = Work::new(store.as_ref(), &settings, now);
         let mut answers = Vec::with_capacity(batches.len());
+        // Only a source ends a history: with a cursor that moves, or with nothing more to say.
+        let empty = |batch: &Batch| batch.items.is_empty() && batch.answered.is_empty();
+        let ends = |batch: &Batch| !batch.history && (empty(batch) || !batch.cursors.is_empty());
+        let complete = batches.iter().any(ends);
         for batch in batches {
             answers.push(work.batch(batch)?);
         }
-        for patient in store.patients_due(now, DUE_PER_COMMIT)? {
+        self.untold.extend(work.untold.difference(&work.told).cloned());
+        let complete = if complete {
+            std::mem::take(&mut self.untold)
+        } else {
+            BTreeSet::new()
+        };
+        for patient in store.patients_due(now, DUE_PER_COMMIT)?.into_iter().chain(complete) {
+            work.told.insert(patient.clone());
             work.inputs.entry(patient).or_default();
         }
         let told = self.step_and_commit(work)?;
@@ -182,6 +205,8 @@ impl Engine {
             mut commit,
             inputs,
             now,
+            untold,
+            told: new,
             ..
         } = work;
         let mut told = Told::default();
@@ -189,7 +214,8 @@ impl Engine {
             told.refused.extend(rows.iter().map(|row| row.reason));
         }
         for (patient, inputs) in inputs {
-            self.step(patient, inputs, now, &mut commit, &mut told)?;
+            let tell = new.contains(&patient) || !untold.contains(&patient);
+            self.step(patient, Turn { inputs, tell, now }, &mut commit, &mut told)?;
         }
         self.store.commit(&commit)?;
         self.forget_some();
@@ -200,16 +226,17 @@ impl Engine {
     fn step(
         &mut self,
         patient: PatientKey,
-        inputs: Vec<crate::patient::Input>,
-        now: Instant,
+        turn: Turn,
         commit: &mut Commit,
         told: &mut Told,
     ) -> Result<(), StoreError> {
+        let Turn { inputs, tell, now } = turn;
         let mut state = match self.patients.remove(&patient) {
             Some(state) => state,
             None => self.store.load_patient(&patient)?,
         };
-        let step = step(&mut state, inputs, &self.settings.sheet, self.settings.policy, now);
+        let take = if tell { step } else { step_untold };
+        let step = take(&mut state, inputs, &self.settings.sheet, self.settings.policy, now);
         for (source, refusals) in &step.refusals {
             let rows = set_aside_rows(source, Some(&patient), refusals, now);
             told.refused.extend(rows.iter().map(|row| row.reason));

@@ -10,7 +10,7 @@ use crate::store::{Commit, InputRow, SetAsideRow, Store, StoreError};
 use serde::Deserialize;
 use serde_json::Value;
 use sha2::{Digest, Sha256};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// What one commit gathers before the patients are stepped.
 pub struct Work<'e> {
@@ -20,6 +20,10 @@ pub struct Work<'e> {
     pub now: Instant,
     /// The commit under construction.
     pub commit: Commit,
+    /// Patients of whom only the past was read: what it means is told once it is complete.
+    pub untold: BTreeSet<PatientKey>,
+    /// Patients of whom something new was read.
+    pub told: BTreeSet<PatientKey>,
     /// Inputs by patient, in order.
     pub inputs: BTreeMap<PatientKey, Vec<Input>>,
     /// Current versions as this commit will leave them.
@@ -53,6 +57,8 @@ impl<'e> Work<'e> {
             settings,
             now,
             commit: Commit::default(),
+            untold: BTreeSet::new(),
+            told: BTreeSet::new(),
             inputs: BTreeMap::new(),
             current: HashMap::new(),
         }
@@ -68,6 +74,7 @@ impl<'e> Work<'e> {
         for item in &batch.items {
             refused.push(self.refusal(item)?);
         }
+        let before = std::mem::take(&mut self.inputs);
         let none_applied = batch.atomic && refused.iter().any(Option::is_some);
         let mut answers = Vec::with_capacity(batch.items.len());
         for (item, refusal) in batch.items.into_iter().zip(refused) {
@@ -83,6 +90,15 @@ impl<'e> Work<'e> {
                 source: answered.source,
             };
             self.inputs.entry(answered.patient).or_default().push(input);
+        }
+        let touched = std::mem::replace(&mut self.inputs, before);
+        for (patient, inputs) in touched {
+            if batch.history {
+                self.untold.insert(patient.clone());
+            } else {
+                self.told.insert(patient.clone());
+            }
+            self.inputs.entry(patient).or_default().extend(inputs);
         }
         Ok(answers)
     }

@@ -67,6 +67,9 @@ pub struct Batch {
     pub cursors: Vec<CursorUpdate>,
     /// Questions that these items answer.
     pub answered: Vec<AskAnswered>,
+    /// Part of a long history that is being read: to be computed and shown, and told of only once a
+    /// batch without items and without this mark says that the history is complete.
+    pub history: bool,
 }
 
 /// What became of one item, after the commit.
