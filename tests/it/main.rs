@@ -12,6 +12,7 @@ mod core_rules;
 mod delivery;
 mod demo;
 mod end_to_end;
+mod engine;
 mod fhir_api;
 mod fhir_datetime;
 mod fhir_quantity;
