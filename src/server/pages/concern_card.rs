@@ -3,7 +3,7 @@
 use super::numbers::Numbers;
 use super::text;
 use crate::fhir::Instant;
-use crate::outbox::draft::Family;
+use crate::outbox::draft::{Family, Ground, Occasion, pressure_leads};
 use crate::patient::assess::Assessment;
 use crate::patient::state::Concern;
 use crate::patient::words;
@@ -28,8 +28,10 @@ pub(super) struct Card<'c> {
     pub(super) sheet: &'c Sheet,
     /// Now.
     pub(super) now: Instant,
-    /// With the rules' sentences and what to do next.
+    /// With the rules' ids and everything that is to be done next.
     pub(super) in_full: bool,
+    /// With what the worst rule says to do next, when not in full.
+    pub(super) with_next: bool,
 }
 
 impl Card<'_> {
@@ -102,7 +104,7 @@ impl Card<'_> {
         html! {
             @if let Some(numbers) = &numbers {
                 div class={ "evidence evidence-" (self.family()) } {
-                    @if self.concern.family == Family::Pressure { (numbers.big()) }
+                    @if self.concern.family == Family::Pressure { (numbers.big(pressure_leads(&grounds))) }
                     div class="evidence-words" {
                         @for ground in &grounds {
                             p class="says" { (ground.sentence) @if self.in_full { " " code { (ground.rule) } } }
@@ -120,23 +122,37 @@ impl Card<'_> {
                     (newer.short(self.now)) "."
                 }
             }
-            @if self.in_full {
-                @for next in unique(grounds.iter().map(|ground| ground.next.as_str())) {
-                    p class="next" { strong { "Next: " } (next) }
-                }
+            @for next in self.next(&grounds) {
+                p class="next" { strong { "Next: " } (next) }
             }
         }
     }
 
-    /// The last message of this concern.
+    /// What to do next: of every rule that holds in full, else of the worst one only.
+    fn next<'g>(&self, grounds: &'g [Ground]) -> Vec<&'g str> {
+        if self.in_full {
+            return unique(grounds.iter().map(|ground| ground.next.as_str()));
+        }
+        // Of equals the first: the sheet's own order.
+        let worst = grounds.iter().rev().max_by_key(|ground| ground.tier);
+        unique(
+            worst
+                .filter(|_| self.with_next)
+                .map(|ground| ground.next.as_str())
+                .into_iter(),
+        )
+    }
+
+    /// When this tier was last told, and the last message of this concern.
     fn told(&self) -> Markup {
         let key = self.site_key();
-        let last = self
-            .events
-            .iter()
-            .rev()
-            .find(|event| event.message.is_some() && event.site_key == key && event.family == self.concern.family);
+        let of_concern =
+            |event: &&EventRow| event.message.is_some() && event.site_key == key && event.family == self.concern.family;
+        let last = self.events.iter().rev().find(of_concern);
+        let told = |event: &&EventRow| event.occasion == Some(Occasion::Raised) && event.tier == self.concern.tier;
+        let tier_told = self.events.iter().rev().filter(of_concern).find(told);
         html! {
+            @if let Some(event) = tier_told { "This tier last told " (text::short_time(event.at, self.now)) ". " }
             @match (last, self.concern.messages) {
                 (Some(event), number) => {
                     "Last message (number " (number) ") written " (text::short_time(event.at, self.now)) "."

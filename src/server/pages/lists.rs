@@ -59,11 +59,11 @@ pub(super) fn entries(rows: &[SetAsideRow], now: Instant, with_patient: bool) ->
                 tbody {
                     @for row in rows {
                         tr {
-                            th scope="row" { code { (row.source) } @if !row.part.is_empty() { " " code { (row.part) } } }
+                            th scope="row" class="source" { code class="long" { (row.source) } @if !row.part.is_empty() { " " code { (row.part) } } }
                             td { code { (row.reason.code()) } br; (row.reason.sentence()) }
                             td { (row.detail) }
                             @if with_patient {
-                                td { @if let Some(patient) = &row.patient { a href=(text::patient_href(patient)) { (patient) } } @else { "not named" } }
+                                td { @if let Some(patient) = &row.patient { a href=(text::patient_href(patient)) { (text::key(patient)) } } @else { "not named" } }
                             }
                             td { (text::time(row.since)) br; (text::age(row.since, now)) }
                         }
@@ -117,7 +117,7 @@ fn outbox(heading: &str, id: &str, rows: &[OutboxEntry], all: u64, now: Instant)
                                 tr {
                                     th scope="row" { (row.seq) }
                                     td { (row.resource_type) br; code class="long" { (row.identity) } }
-                                    td { a href=(text::patient_href(&row.patient)) { (row.patient) } }
+                                    td { a href=(text::patient_href(&row.patient)) { (text::key(&row.patient)) } }
                                     td class="number" { (row.attempts) }
                                     td {
                                         @if row.state == OutboxState::Waiting {
