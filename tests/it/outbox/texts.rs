@@ -380,6 +380,35 @@ fn forbidden_sees_word_starts_and_spares_the_one_quotation() {
     }
 }
 
+/// What was not used is told with what to do; the four that ask for nothing are no measurement lost.
+#[test]
+fn each_reason_says_what_to_do_and_no_all_clear() {
+    const ASKS: [&str; 9] = [
+        "send it again",
+        "measure again",
+        "measure the",
+        "enter",
+        "correct it",
+        "mend it",
+        "check the",
+        "remove the",
+        "add it",
+    ];
+    for reason in Reason::ALL {
+        let sentence = reason.sentence();
+        assert_eq!(forbidden_in(sentence), None, "{sentence}");
+        let nothing_to_do = [
+            Reason::PanelOnly,
+            Reason::OwnOutput,
+            Reason::BeyondHistory,
+            Reason::Duplicate,
+        ]
+        .contains(reason);
+        let asks = ASKS.iter().any(|word| sentence.to_lowercase().contains(word));
+        assert!(nothing_to_do || asks, "{sentence}");
+    }
+}
+
 /// The page's footer shows these, with their sources.
 #[test]
 fn each_long_caution_has_a_source_and_no_all_clear() {
