@@ -94,7 +94,7 @@ async fn the_front_page_lists_the_worst_first_with_every_number_and_its_age() {
         "Compartment pressure 58 mmHg 4 min ago (needle)",
         "Diastolic 70 mmHg 8 min ago (cuff)",
         "Open since 19:09 UTC , 3 h 01 min ago",
-        "This tier last told 22:07 UTC . Last message",
+        "which told this tier, written 22:07 UTC .",
         "Next: Examine the limb and call the surgeon responsible now",
     ] {
         position(bed, part);
@@ -162,7 +162,10 @@ async fn no_rule_is_met_never_stands_without_what_was_set_aside() {
     let html = ok(&page, "/patient?id=Patient/aside").await;
     let text = text_of(&html);
     position(&text, "No rule is met by the readings received");
-    position(&text, "1 reading of this patient is set aside and not used: see why");
+    position(
+        &text,
+        "1 entry of this patient's record is set aside and not used: see why",
+    );
     assert!(html.contains("href=\"#set-aside\""));
 }
 

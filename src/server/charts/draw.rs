@@ -96,7 +96,8 @@ impl<'c> Frame<'c> {
                 line class="grid" x1=(x) y1=(coordinate(UPPER.0)) x2=(x) y2=(coordinate(UPPER.1)) {}
                 line class="grid" x1=(x) y1=(coordinate(LOWER.0)) x2=(x) y2=(coordinate(LOWER.1)) {}
                 @let class = if number % 2 == 0 { "tick" } else { "tick if-wide" };
-                text class=(class) x=(x) y=(coordinate(LOWER.1 + 22.0)) text-anchor="middle" { (clock(tick)) }
+                // The last one may stand at the edge: its words stay within.
+                text class=(class) x=(coordinate(self.x(tick).min(RIGHT - 8.0))) y=(coordinate(LOWER.1 + 22.0)) text-anchor="middle" { (clock(tick)) }
             }
             text class="axis" x=(coordinate(LEFT)) y=(coordinate(UPPER.0 - 12.0)) { "Pressure, mmHg" }
             text class="axis" x=(coordinate(LEFT)) y=(coordinate(LOWER.0 - 12.0)) { "Delta pressure, mmHg" tspan class="if-wide" { " (diastolic − compartment)" } }

@@ -152,10 +152,15 @@ impl Card<'_> {
         let told = |event: &&EventRow| event.occasion == Some(Occasion::Raised) && event.tier == self.concern.tier;
         let tier_told = self.events.iter().rev().filter(of_concern).find(told);
         html! {
-            @if let Some(event) = tier_told { "This tier last told " (text::short_time(event.at, self.now)) ". " }
             @match (last, self.concern.messages) {
-                (Some(event), number) => {
-                    "Last message (number " (number) ") written " (text::short_time(event.at, self.now)) "."
+                (Some(last), number) => {
+                    @if told(&last) {
+                        "Last message (number " (number) "), which told this tier, written "
+                    } @else {
+                        @if let Some(event) = tier_told { "This tier was told " (text::short_time(event.at, self.now)) ". " }
+                        "Last message (number " (number) ") written "
+                    }
+                    (text::short_time(last.at, self.now)) "."
                 },
                 (None, 0) => "No message was written.",
                 (None, number) => { (text::count(number.into(), "message was", "messages were")) " written." },

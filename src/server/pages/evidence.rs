@@ -19,7 +19,7 @@ pub(super) fn table(assessment: &Assessment<'_>, site: usize, sheet: &Sheet, now
     let name = assessment.sites.get(site).map(ToString::to_string).unwrap_or_default();
     html! {
         div class="scroll" id={ "scroll-" (heading) } tabindex="0" role="region" aria-labelledby=(heading) {
-            table class="points" role="table" {
+            table class="points cards" role="table" {
                 caption { "Evidence, " (name) ", newest first. Pressures in whole mmHg as compared, and as sent." }
                 thead role="rowgroup" {
                     tr role="row" {

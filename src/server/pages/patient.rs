@@ -69,7 +69,7 @@ fn set_aside_line(number: usize) -> Markup {
         @if number > 0 {
             p class="notice" {
                 @if number >= ROWS { "At least " }
-                (text::count(number as u64, "reading of this patient is", "readings of this patient are"))
+                (text::count(number as u64, "entry of this patient's record is", "entries of this patient's record are"))
                 " set aside and not used: " a href="#set-aside" { "see why" } "."
             }
         }
