@@ -68,7 +68,7 @@ fn raised_parts(draft: &MessageDraft) -> (&'static str, Parts) {
     let (matter, second) = subject_matter(draft);
     let act = draft.tier == Some(Tier::Act) && draft.family == Family::Pressure;
     let unconfirmed = act.then(|| String::from(", unconfirmed"));
-    let age = oldest_age(draft).map(|age| format!(" ({age} old)"));
+    let age = oldest_age(draft).map(|age| format!(" ({age})"));
     let rest = [unconfirmed, second, age, Some(tail.to_string())].into_iter().flatten();
     (word, (matter, rest.collect()))
 }
@@ -93,21 +93,16 @@ fn subject_matter(draft: &MessageDraft) -> (String, Option<String>) {
     }
 }
 
-/// Age of the oldest reading that the message's numbers rest on.
+/// Age of the oldest reading that the message's numbers rest on: "6 min old".
 fn oldest_age(draft: &MessageDraft) -> Option<String> {
-    if let Some(unusable) = &draft.unusable {
-        return unusable.at.map(|at| wording::duration(draft.at.minutes_since(at)));
-    }
-    if draft.family == Family::Measurement {
+    let oldest = match (&draft.unusable, draft.family, &draft.delta) {
+        (Some(unusable), _, _) => unusable.at,
         // "no usable diastolic (4 min old)" would be the age of something else.
-        return None;
-    }
-    let delta = draft
-        .delta
-        .as_ref()
-        .map(|facts| facts.compartment.at.min(facts.diastolic.at));
-    let at = delta.or(draft.compartment.as_ref().map(|measured| measured.at))?;
-    Some(wording::duration(draft.at.minutes_since(at)))
+        (None, Family::Measurement, _) => None,
+        (None, Family::Pressure, Some(facts)) => Some(facts.compartment.at.min(facts.diastolic.at)),
+        (None, Family::Pressure, None) => draft.compartment.as_ref().map(|measured| measured.at),
+    };
+    oldest.map(|at| wording::old(at, draft.at))
 }
 
 fn withdrawn_parts(draft: &MessageDraft) -> Parts {
@@ -123,7 +118,7 @@ fn resolved_parts(draft: &MessageDraft) -> (&'static str, Parts) {
     match draft.family {
         Family::Pressure => {
             let age = oldest_age(draft);
-            let age = age.map_or_else(|| String::from(" received"), |age| format!(" up to {age} old"));
+            let age = age.map_or_else(|| String::from(" received"), |age| format!(" up to {age}"));
             let rest = vec![age, String::from(". Keep measuring.")];
             ("UPDATE", (wording::NO_PRESSURE_RULE.to_string(), rest))
         }
@@ -192,6 +187,11 @@ fn measured_lines(draft: &MessageDraft) -> Vec<String> {
         lines.push(wording::compartment_sentence(measured, site, draft.at));
     } else if let Some(unusable) = &draft.unusable {
         lines.extend(wording::unusable_sentences(unusable, site, draft.at));
+        // The sheet's own sentence may give the reason already.
+        let why = unusable.reason.sentence();
+        if !draft.grounds.iter().any(|ground| ground.sentence.contains(why)) {
+            lines.push(format!("Why ({}): {why}", unusable.reason.code()));
+        }
     } else if let Some(site) = site {
         lines.push(format!("Site: {site}."));
     }

@@ -60,6 +60,17 @@ pub fn age(at: Instant, now: Instant) -> String {
     format!("{} {side} this message", duration(minutes))
 }
 
+/// "6 min old"; a moment ahead of the message says so.
+pub fn old(at: Instant, now: Instant) -> String {
+    let minutes = now.minutes_since(at);
+    let side = if at > now && minutes != 0 {
+        "ahead of the clock"
+    } else {
+        "old"
+    };
+    format!("{} {side}", duration(minutes))
+}
+
 /// "2 min earlier", "3 min later", "at the same minute", against another reading.
 fn offset(at: Instant, against: Instant) -> String {
     match at.minutes_since(against) {
@@ -180,7 +191,7 @@ pub fn compartment_in_short(measured: &Measured) -> String {
     )
 }
 
-/// Which reading cannot be used: what was sent, where, when, why and its Observation, a line each.
+/// Which reading cannot be used: what was sent, where and when; and its Observation.
 pub fn unusable_sentences(unusable: &Unusable, site: Option<&Site>, now: Instant) -> Vec<String> {
     let sent = match &unusable.sent {
         Some(sent) => format!("sent as {sent}"),
@@ -198,7 +209,6 @@ pub fn unusable_sentences(unusable: &Unusable, site: Option<&Site>, now: Instant
     vec![
         format!("Reading that cannot be used: {sent}{place}, {moment}."),
         format!("Its Observation: {}, {version}.", unusable.source.reference),
-        format!("Why ({}): {}", unusable.reason.code(), unusable.reason.sentence()),
     ]
 }
 
@@ -378,9 +388,9 @@ pub const ANSWERED: &str = "the check of the measurement";
 /// No pressure rule holds any more, for a pager line; how old the readings are follows.
 pub const NO_PRESSURE_RULE: &str = "no pressure rule is met by readings";
 
-/// How old the readings of a resolution are.
+/// How old the readings of a resolution are (`age` as [`old`] gives it).
 pub fn resolution_age(age: &str) -> String {
-    format!("The readings of this message are up to {age} old.")
+    format!("The readings of this message are up to {age}.")
 }
 
 /// AAOS/METRC guideline 7 Dec 2018 (Osborn & Schmidt, JAAOS 2020;28:e108).

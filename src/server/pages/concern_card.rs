@@ -5,6 +5,7 @@ use super::text;
 use crate::fhir::Instant;
 use crate::outbox::draft::{Family, Ground, Occasion, pressure_leads};
 use crate::patient::assess::Assessment;
+use crate::patient::concern::Headline;
 use crate::patient::state::Concern;
 use crate::patient::words;
 use crate::recognise::reading::PatientKey;
@@ -113,6 +114,9 @@ impl Card<'_> {
                             p class="why" { "No delta pressure: " (why) "." }
                         }
                         (numbers.lines(self.now))
+                        @if let Some(Headline::Unusable(index)) = found.map(|found| found.headline) {
+                            (self.unusable(assessment, index))
+                        }
                     }
                 }
             }
@@ -124,6 +128,25 @@ impl Card<'_> {
             }
             @for next in self.next(&grounds) {
                 p class="next" { strong { "Next: " } (next) }
+            }
+        }
+    }
+
+    /// Which reading cannot be used: what was sent, when, and its Observation.
+    fn unusable(&self, assessment: &Assessment<'_>, index: usize) -> Markup {
+        html! {
+            @if let Some(lost) = assessment.lost.get(index) {
+                p class="why" {
+                    @match &lost.sent {
+                        Some(sent) => { "Sent as " strong { (sent) } },
+                        None => "What was sent cannot be read as a number with a unit",
+                    }
+                    @match lost.at {
+                        Some(at) => { ", measured " (text::short_time(at, self.now)) ", " (text::age(at, self.now)) },
+                        None => ", at a time that cannot be read",
+                    }
+                    ". Its Observation: " code class="long" { (lost.slot.source) } "."
+                }
             }
         }
     }

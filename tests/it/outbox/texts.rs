@@ -321,6 +321,16 @@ fn an_unusable_reading_is_named() {
     let written = written(&draft);
     assert_eq!(written["about"][0]["reference"], "Observation/cp-9");
     assert_eq!(written["reasonReference"], written["about"]);
+    let mut ahead = draft.clone();
+    ahead.at = AT.plus_minutes(-18);
+    assert!(
+        headline(&ahead).contains("(18 min ahead of the clock)"),
+        "{}",
+        headline(&ahead)
+    );
+    let mut told_once = draft.clone();
+    told_once.grounds[0].sentence = format!("A reading cannot be used. {}", Reason::UnitMissing.sentence());
+    assert_eq!(text(&told_once).matches(Reason::UnitMissing.sentence()).count(), 1);
     let unread = text(&about_unusable(draft, false));
     assert!(
         unread.contains("cannot be read as a number") && unread.contains("its time cannot be read"),
