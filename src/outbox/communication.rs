@@ -2,11 +2,12 @@
 
 use crate::outbox::context::MessageContext;
 use crate::outbox::draft::{GroundLost, MessageDraft, Occasion, SourceRef};
-use crate::outbox::message_text::message_text;
+use crate::outbox::message_text::{is_answered_check, message_text};
 use crate::outbox::{device, parts};
 use crate::recognise::reading::Withdrawal;
 use crate::rules::Tier;
 use serde_json::{Value, json};
+use uuid::Uuid;
 
 /// CodeSystem of Communication.category.
 pub const CATEGORY_SYSTEM: &str = "http://terminology.hl7.org/CodeSystem/communication-category";
@@ -59,8 +60,13 @@ fn category(draft: &MessageDraft) -> Value {
 }
 
 /// FHIR request-priority. A withdrawal or resolution goes out as urgently as what it answers: who
-/// acts on an alert must learn at the same speed that its ground is gone.
+/// acts on an alert must learn at the same speed that its ground is gone. An answered check is
+/// `routine`: it takes back no number and asks for nothing, and among the messages of an open alert
+/// of the same limb it must not stand beside them as an equal.
 fn priority(draft: &MessageDraft) -> &'static str {
+    if is_answered_check(draft) {
+        return "routine";
+    }
     let tier = match draft.occasion {
         Occasion::Raised => draft.tier,
         Occasion::Withdrawn | Occasion::Resolved => draft.tier_before,
@@ -68,16 +74,26 @@ fn priority(draft: &MessageDraft) -> &'static str {
     if tier >= Some(Tier::Act) { "stat" } else { "urgent" }
 }
 
-/// What is spoken of: the delta Observation; when there is none, the source Observations.
+/// The delta Observation spoken of. An answered check speaks of none.
+fn delta_identity(draft: &MessageDraft) -> Option<Uuid> {
+    draft.delta_identity.filter(|_| !is_answered_check(draft))
+}
+
+/// What is spoken of: the delta Observation; when there is none, the source Observations, an
+/// unusable one too.
 fn about(draft: &MessageDraft) -> Vec<Value> {
-    if let Some(identity) = draft.delta_identity {
+    if let Some(identity) = delta_identity(draft) {
         return vec![parts::derived_reference("Observation", identity)];
     }
+    let mut references: Vec<Value> = draft
+        .unusable
+        .iter()
+        .map(|unusable| parts::source_reference(&unusable.source))
+        .collect();
     let measured = draft
         .compartment
         .iter()
         .chain(draft.delta.iter().flat_map(|f| [&f.compartment, &f.diastolic]));
-    let mut references: Vec<Value> = Vec::new();
     for reference in measured
         .flat_map(|measured| &measured.sources)
         .map(parts::source_reference)
@@ -128,7 +144,7 @@ fn recipient_reference(recipient: &str) -> Value {
 
 fn payload(draft: &MessageDraft, ctx: &MessageContext) -> Value {
     let mut payload = vec![json!({ "contentString": message_text(draft, &ctx.sheet) })];
-    if let Some(identity) = draft.delta_identity {
+    if let Some(identity) = delta_identity(draft) {
         payload.push(json!({ "contentReference": parts::derived_reference("Observation", identity) }));
     }
     Value::Array(payload)

@@ -5,7 +5,7 @@
 use crate::fhir::{Decimal, Instant};
 use crate::recognise::reading::{Method, PatientKey, Pressure, ReadingStatus, Site, Withdrawal};
 use crate::recognise::reason::Reason;
-use crate::rules::Tier;
+use crate::rules::{RuleKind, Tier};
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
@@ -172,11 +172,59 @@ pub struct Unusable {
     pub reason: Reason,
 }
 
+/// What a rule judges, whatever a site's sheet names it: headlines and cautions follow from it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum GroundBy {
+    /// A delta pressure.
+    Delta,
+    /// A delta pressure of a newer diastolic.
+    Carried,
+    /// Delta pressures over a time.
+    Sustained,
+    /// The compartment pressure alone.
+    Pressure,
+    /// A value outside the plausible range.
+    Implausible,
+    /// A compartment reading that cannot be used.
+    Unusable,
+    /// No usable diastolic.
+    DiastolicMissing,
+    /// A compartment pressure to be verified.
+    Verify,
+    /// No side.
+    SideMissing,
+}
+
+impl From<RuleKind> for GroundBy {
+    fn from(kind: RuleKind) -> Self {
+        match kind {
+            RuleKind::Delta { .. } => Self::Delta,
+            RuleKind::Carried { .. } => Self::Carried,
+            RuleKind::Sustained { .. } => Self::Sustained,
+            RuleKind::Absolute { .. } => Self::Pressure,
+            RuleKind::CompartmentImplausible | RuleKind::DiastolicImplausible => Self::Implausible,
+            RuleKind::CompartmentUnusable => Self::Unusable,
+            RuleKind::DiastolicMissing => Self::DiastolicMissing,
+            RuleKind::CompartmentVerify => Self::Verify,
+            RuleKind::SideMissing => Self::SideMissing,
+        }
+    }
+}
+
+/// True when all that holds is judged on the compartment pressure alone: then that pressure is
+/// what is told first, and a delta only beside it.
+pub fn pressure_leads(grounds: &[Ground]) -> bool {
+    !grounds.is_empty() && grounds.iter().all(|ground| ground.by == GroundBy::Pressure)
+}
+
 /// One rule that holds, as evidence in a message.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Ground {
     /// Rule id of the sheet.
     pub rule: String,
+    /// What it judges.
+    pub by: GroundBy,
     /// Its tier.
     pub tier: Tier,
     /// The rule's own sentence, filled in ("delta pressure 22 mmHg is at or below 30 mmHg").

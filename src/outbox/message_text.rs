@@ -1,11 +1,10 @@
 //! The text of a Communication: one short line that a pager can show, then what was measured, the
 //! arithmetic, the rules, what to do next and the caution, a line each.
 
-use crate::fhir::quantity::round_pressure;
 use crate::outbox::context::SheetRef;
-use crate::outbox::draft::{Family, Ground, MessageDraft, Occasion};
+use crate::outbox::draft::{Family, Ground, GroundBy, MessageDraft, Occasion, pressure_leads};
 use crate::outbox::wording;
-use crate::recognise::reading::Side;
+use crate::recognise::reading::{ReadingStatus, Side};
 use crate::rules::Tier;
 
 /// Longest first line, in characters: what a pager shows.
@@ -18,91 +17,132 @@ pub fn message_text(draft: &MessageDraft, sheet: &SheetRef) -> String {
     lines.extend(measured_lines(draft));
     lines.extend(caution_lines(draft));
     lines.extend(rule_lines(draft, sheet));
-    lines.push(format!("Next: {}", next_steps(draft)));
+    // An answered check asks for nothing of its own: a mild line here would stand beside what an open
+    // alert of the same limb asks for.
+    if !is_answered_check(draft) {
+        lines.push(format!("Next: {}", next_steps(draft)));
+    }
     lines.push(wording::SHORT_CAUTION.to_string());
     lines.join("\n")
 }
 
-/// The first line, at most [`HEADLINE_CHARS`] characters; a long site name is cut at its end (the
-/// side stands first), never the tier, the number or what to do. The lines below name it in full.
+/// The first line, at most [`HEADLINE_CHARS`] characters: tier, site in full, number, what to do.
+/// Two compartments of a limb differ at the end of their names, so the site is not cut; what is too
+/// long is cut from the end, at a word, with one "…". Only a site that leaves no room for the
+/// number is cut itself, at its own end. The lines below name all of it.
 pub fn headline(draft: &MessageDraft) -> String {
-    let (head, tail) = match draft.occasion {
-        Occasion::Raised => raised_headline(draft),
-        Occasion::Withdrawn => (withdrawn_head(draft), "Examine, remeasure."),
-        Occasion::Resolved => {
-            let matter = wording::resolution_in_short(draft.family);
-            (
-                format!("UPDATE: {matter}{}", brackets(oldest_age(draft))),
-                "Keep measuring.",
-            )
+    let (word, parts) = match draft.occasion {
+        Occasion::Raised => raised_parts(draft),
+        Occasion::Withdrawn => ("WITHDRAWN", withdrawn_parts(draft)),
+        Occasion::Resolved => resolved_parts(draft),
+    };
+    let site = match &draft.site {
+        Some(site) => site.to_string(),
+        None => String::from("blood pressure"),
+    };
+    let (matter, rest) = parts;
+    let kept = format!("{word} {site}: {matter}");
+    // What does not fit is left out piece by piece, from the end.
+    for number in (0..=rest.len()).rev() {
+        let more = rest.get(..number).unwrap_or_default().concat();
+        let end = if number < rest.len() { "…" } else { "" };
+        let line = format!("{kept}{more}{end}");
+        if chars(&line) <= HEADLINE_CHARS {
+            return line;
         }
-    };
-    let fixed = head.chars().count() + tail.chars().count() + 4;
-    let Some(site) = &draft.site else {
-        return format!("{head}. {tail}");
-    };
-    let place = shorten(&site.to_string(), HEADLINE_CHARS.saturating_sub(fixed));
-    format!("{head}, {place}. {tail}")
+    }
+    let room = HEADLINE_CHARS.saturating_sub(chars(word) + chars(&matter) + 4);
+    format!("{word} {}: {matter}.", cut(&site, room))
 }
 
-fn raised_headline(draft: &MessageDraft) -> (String, &'static str) {
+/// A headline after its tier and site: what must stay, and what follows it.
+type Parts = (String, Vec<String>);
+
+fn raised_parts(draft: &MessageDraft) -> (&'static str, Parts) {
     let (word, tail) = match draft.tier {
-        Some(Tier::Critical) => ("CRITICAL", "Examine now."),
-        Some(Tier::Act) => ("ACT, unconfirmed", "Examine, remeasure now."),
-        Some(Tier::Watch) => ("WATCH", "Examine, remeasure."),
-        Some(Tier::Check) | None => ("CHECK", "Examine, measure now."),
+        Some(Tier::Critical) => ("CRITICAL", ". Examine now."),
+        Some(Tier::Act) => ("ACT", ". Examine, remeasure now."),
+        Some(Tier::Watch) => ("WATCH", ". Examine, remeasure."),
+        Some(Tier::Check) | None => ("CHECK", ". Examine, measure now."),
     };
-    (format!("{word}: {}", subject_matter(draft)), tail)
+    let (matter, second) = subject_matter(draft);
+    let act = draft.tier == Some(Tier::Act) && draft.family == Family::Pressure;
+    let unconfirmed = act.then(|| String::from(", unconfirmed"));
+    let age = oldest_age(draft).map(|age| format!(" ({age})"));
+    let rest = [unconfirmed, second, age, Some(tail.to_string())].into_iter().flatten();
+    (word, (matter, rest.collect()))
 }
 
-/// "delta 30 mmHg (6 min old)": the age is that of the older of the two readings.
-fn subject_matter(draft: &MessageDraft) -> String {
-    let age = brackets(oldest_age(draft));
-    match (draft.family, &draft.delta, &draft.compartment) {
-        (Family::Pressure, Some(facts), _) => {
-            let carried = if facts.carried { "carried " } else { "" };
-            let bound = if facts.bounded_above { "at most " } else { "" };
-            format!("{carried}delta {bound}{} mmHg{age}", facts.delta_whole_mmhg)
-        }
-        (Family::Pressure, None, Some(measured)) => {
-            let whole = round_pressure(measured.pressure.mmhg);
-            format!("compartment pressure {whole} mmHg{age}")
-        }
-        (Family::Pressure, None, None) => String::from("compartment pressure"),
-        (Family::Measurement, _, _) => wording::measurement_matter(&rule_ids(draft)).to_string(),
+/// What the tier stands on ("delta 30 mmHg"), and what is told beside it (", delta 43 mmHg").
+fn subject_matter(draft: &MessageDraft) -> (String, Option<String>) {
+    if draft.family == Family::Measurement {
+        let matter = wording::measurement_matter(&grounds_by(draft));
+        return (matter.to_string(), None);
+    }
+    let delta = draft.delta.as_ref().map(|facts| {
+        let carried = if facts.carried { "carried " } else { "" };
+        let bound = if facts.bounded_above { "at most " } else { "" };
+        format!("{carried}delta {bound}{} mmHg", facts.delta_whole_mmhg)
+    });
+    let pressure = draft.compartment.as_ref().map(wording::compartment_in_short);
+    match (delta, pressure) {
+        (Some(delta), Some(pressure)) if pressure_leads(&draft.grounds) => (pressure, Some(format!(", {delta}"))),
+        (Some(delta), _) => (delta, None),
+        (None, Some(pressure)) => (pressure, None),
+        (None, None) => (String::from("compartment pressure"), None),
     }
 }
 
-/// Age of the oldest reading that the message's numbers rest on.
+/// Age of the oldest reading that the message's numbers rest on: "6 min old".
 fn oldest_age(draft: &MessageDraft) -> Option<String> {
-    let delta = draft
-        .delta
-        .as_ref()
-        .map(|facts| facts.compartment.at.min(facts.diastolic.at));
-    let at = delta.or(draft.compartment.as_ref().map(|measured| measured.at))?;
-    Some(wording::duration(draft.at.minutes_since(at)))
+    let oldest = match (&draft.unusable, draft.family, &draft.delta) {
+        (Some(unusable), _, _) => unusable.at,
+        // "no usable diastolic (4 min old)" would be the age of something else.
+        (None, Family::Measurement, _) => None,
+        (None, Family::Pressure, Some(facts)) => Some(facts.compartment.at.min(facts.diastolic.at)),
+        (None, Family::Pressure, None) => draft.compartment.as_ref().map(|measured| measured.at),
+    };
+    oldest.map(|at| wording::old(at, draft.at))
 }
 
-/// " (6 min old)", or nothing.
-fn brackets(age: Option<String>) -> String {
-    age.map(|age| format!(" ({age} old)")).unwrap_or_default()
-}
-
-fn withdrawn_head(draft: &MessageDraft) -> String {
+fn withdrawn_parts(draft: &MessageDraft) -> Parts {
     let earlier = draft
         .tier_before
         .map(|tier| format!("{} ", tier.word().to_uppercase()))
         .unwrap_or_default();
-    format!("WITHDRAWN: the earlier {earlier}message lost a ground")
+    let matter = format!("the earlier {earlier}message lost a ground");
+    (matter, vec![String::from(". Examine, remeasure.")])
 }
 
-/// At most `chars` characters, the cut shown.
-fn shorten(text: &str, chars: usize) -> String {
-    if text.chars().count() <= chars {
+fn resolved_parts(draft: &MessageDraft) -> (&'static str, Parts) {
+    match draft.family {
+        Family::Pressure => {
+            let age = oldest_age(draft);
+            let age = age.map_or_else(|| String::from(" received"), |age| format!(" up to {age}"));
+            let rest = vec![age, String::from(". Keep measuring.")];
+            ("UPDATE", (wording::NO_PRESSURE_RULE.to_string(), rest))
+        }
+        Family::Measurement => {
+            let rest = vec![String::from(" no longer applies.")];
+            ("ANSWERED", (wording::ANSWERED.to_string(), rest))
+        }
+    }
+}
+
+fn chars(text: &str) -> usize {
+    text.chars().count()
+}
+
+/// At most `most` characters, ending in one "…" where something is cut: at a word if there is one,
+/// without the mark that stood before the cut.
+fn cut(text: &str, most: usize) -> String {
+    if chars(text) <= most {
         return text.to_string();
     }
-    let kept: String = text.chars().take(chars.saturating_sub(1)).collect();
-    format!("{}…", kept.trim_end())
+    let kept: String = text.chars().take(most.saturating_sub(1)).collect();
+    let whole_words = kept.rfind(' ').and_then(|at| kept.get(..at)).unwrap_or(&kept);
+    let open = |end: char| end.is_whitespace() || matches!(end, '.' | ',' | ';' | ':' | '(' | '…');
+    format!("{}…", whole_words.trim_end_matches(open))
 }
 
 fn occasion_lines(draft: &MessageDraft) -> Vec<String> {
@@ -117,8 +157,8 @@ fn occasion_lines(draft: &MessageDraft) -> Vec<String> {
         }
         Occasion::Resolved => {
             let mut lines = vec![wording::resolution(draft.family).to_string()];
-            lines.extend(oldest_age(draft).map(|age| wording::resolution_age(&age)));
             if draft.family == Family::Pressure {
+                lines.extend(oldest_age(draft).map(|age| wording::resolution_age(&age)));
                 lines.push(wording::RULE_OUT.to_string());
             }
             lines
@@ -126,16 +166,33 @@ fn occasion_lines(draft: &MessageDraft) -> Vec<String> {
     }
 }
 
+/// True of the message that answers a check: it speaks of no number, and of no delta above all.
+pub(super) fn is_answered_check(draft: &MessageDraft) -> bool {
+    draft.occasion == Occasion::Resolved && draft.family == Family::Measurement
+}
+
 /// Each number with where, when, how and how old; then the arithmetic.
 fn measured_lines(draft: &MessageDraft) -> Vec<String> {
+    let site = draft.site.as_ref();
     let mut lines = Vec::new();
+    if is_answered_check(draft) {
+        lines.extend(site.map(|site| format!("Site: {site}.")));
+        return lines;
+    }
     let compartment = draft
         .compartment
         .as_ref()
         .or(draft.delta.as_ref().map(|facts| &facts.compartment));
     if let Some(measured) = compartment {
-        lines.push(wording::compartment_sentence(measured, draft.site.as_ref(), draft.at));
-    } else if let Some(site) = &draft.site {
+        lines.push(wording::compartment_sentence(measured, site, draft.at));
+    } else if let Some(unusable) = &draft.unusable {
+        lines.extend(wording::unusable_sentences(unusable, site, draft.at));
+        // The sheet's own sentence may give the reason already.
+        let why = unusable.reason.sentence();
+        if !draft.grounds.iter().any(|ground| ground.sentence.contains(why)) {
+            lines.push(format!("Why ({}): {why}", unusable.reason.code()));
+        }
+    } else if let Some(site) = site {
         lines.push(format!("Site: {site}."));
     }
     let Some(facts) = &draft.delta else { return lines };
@@ -153,7 +210,19 @@ fn measured_lines(draft: &MessageDraft) -> Vec<String> {
 }
 
 fn caution_lines(draft: &MessageDraft) -> Vec<String> {
+    if is_answered_check(draft) {
+        return wording::age_note(draft.age_note)
+            .map(String::from)
+            .into_iter()
+            .collect();
+    }
     let mut lines: Vec<&'static str> = draft.delta.as_ref().map(wording::delta_cautions).unwrap_or_default();
+    let compartment = draft.compartment.as_ref();
+    if compartment.is_some_and(|measured| measured.status == ReadingStatus::Preliminary)
+        && !lines.contains(&wording::PRELIMINARY)
+    {
+        lines.push(wording::PRELIMINARY);
+    }
     let side_unstated = draft.site.as_ref().is_some_and(|site| site.side == Side::Unstated);
     if draft.delta.is_none() && side_unstated {
         lines.push(wording::SIDE_UNSTATED);
@@ -177,13 +246,13 @@ fn raised_cautions(draft: &MessageDraft) -> Vec<&'static str> {
             _ => wording::SINGLE_READING,
         });
     }
-    cautions.extend(wording::rule_cautions(&rule_ids(draft)));
+    cautions.extend(wording::rule_cautions(&grounds_by(draft)));
     cautions
 }
 
-/// Ids of the rules that hold.
-fn rule_ids(draft: &MessageDraft) -> Vec<&str> {
-    draft.grounds.iter().map(|ground| ground.rule.as_str()).collect()
+/// What the rules that hold judge.
+fn grounds_by(draft: &MessageDraft) -> Vec<GroundBy> {
+    draft.grounds.iter().map(|ground| ground.by).collect()
 }
 
 fn rule_lines(draft: &MessageDraft, sheet: &SheetRef) -> Vec<String> {

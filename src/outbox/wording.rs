@@ -5,66 +5,19 @@
 //! gives an all-clear, never names a diagnosis, never asks anyone to hold back, and defers to
 //! local protocol and licensed practice. [`FORBIDDEN`] lists what no text may contain.
 
+mod cautions;
+mod forbidden;
+
+pub use cautions::{CAUTIONS, Caution};
+pub use forbidden::{FORBIDDEN, forbidden_in};
+
 use crate::fhir::quantity::{round_delta, round_pressure};
 use crate::fhir::{Decimal, Instant};
-use crate::outbox::draft::{AgeClass, AgeNote, DeltaDraft, DeltaFacts, Family, GroundLost, Measured, Recomputation};
+use crate::outbox::draft::{
+    AgeClass, AgeNote, DeltaDraft, DeltaFacts, Family, GroundBy, GroundLost, Measured, Recomputation, Unusable,
+};
 use crate::recognise::reading::{Comparator, Method, ReadingStatus, Side, Site, Withdrawal};
 use crate::rules::Tier;
-
-/// Phrases that no text may contain: each says or suggests that a limb needs nothing. Compared in
-/// lower case at the start of a word; see [`forbidden_in`].
-pub const FORBIDDEN: &[&str] = &[
-    "safe",
-    "rule out",
-    "ruled out",
-    "rules out",
-    "ruling out",
-    "normal",
-    "no compartment syndrome",
-    "all clear",
-    "all-clear",
-    "cleared",
-    "wait",
-    "reassur",
-    "exclude compartment",
-    "excludes compartment",
-    "excluded",
-    "stable",
-    "healthy",
-    "no danger",
-    "no risk",
-    "low risk",
-    "not at risk",
-    "no concern",
-    "no action",
-    "no need",
-    "not needed",
-    "nothing to do",
-    "fine",
-    "okay",
-    "satisfactory",
-    "acceptable",
-    "within limits",
-    "has compartment syndrome",
-    "diagnosed with",
-    "confirms compartment",
-];
-
-/// The one statement of AAOS 2018 that may be quoted, and only in this form.
-const ALLOWED: &str = "helps to rule out";
-
-/// The first phrase of [`FORBIDDEN`] that stands in `text`, if any. Also for the rule sheet's own
-/// sentences, which a site can write.
-pub fn forbidden_in(text: &str) -> Option<&'static str> {
-    let lower = text.to_lowercase().replace(ALLOWED, "");
-    FORBIDDEN.iter().copied().find(|phrase| starts_a_word(&lower, phrase))
-}
-
-/// True when `phrase` stands in `text` and does not begin inside a word ("safe" in "unsafe").
-fn starts_a_word(text: &str, phrase: &str) -> bool {
-    text.match_indices(phrase)
-        .any(|(at, _)| !text[..at].chars().next_back().is_some_and(char::is_alphanumeric))
-}
 
 /// Observation.code.text of a delta.
 pub const DELTA_CODE_TEXT: &str = "Delta pressure (diastolic − compartment pressure)";
@@ -89,12 +42,14 @@ pub fn when(at: Instant) -> String {
     }
 }
 
-/// How long: "under 1 min", "7 min", "2 h 05 min" (from two hours on).
+/// How long: "under 1 min", "7 min", "2 h 05 min" (from two hours on), "265 days" (whole days
+/// gone, from two days on).
 pub fn duration(minutes: i64) -> String {
     match minutes.unsigned_abs() {
         0 => String::from("under 1 min"),
         m @ 1..120 => format!("{m} min"),
-        m => format!("{} h {:02} min", m / 60, m % 60),
+        m @ 120..2880 => format!("{} h {:02} min", m / 60, m % 60),
+        m => format!("{} days", m / 1440),
     }
 }
 
@@ -103,6 +58,17 @@ pub fn age(at: Instant, now: Instant) -> String {
     let minutes = now.minutes_since(at);
     let side = if now < at { "after" } else { "before" };
     format!("{} {side} this message", duration(minutes))
+}
+
+/// "6 min old"; a moment ahead of the message says so.
+pub fn old(at: Instant, now: Instant) -> String {
+    let minutes = now.minutes_since(at);
+    let side = if at > now && minutes != 0 {
+        "ahead of the clock"
+    } else {
+        "old"
+    };
+    format!("{} {side}", duration(minutes))
 }
 
 /// "2 min earlier", "3 min later", "at the same minute", against another reading.
@@ -216,6 +182,36 @@ pub fn diastolic_sentence(measured: &Measured, now: Instant) -> String {
     )
 }
 
+/// "compartment pressure 33 mmHg", with its bound.
+pub fn compartment_in_short(measured: &Measured) -> String {
+    let shown = round_pressure(measured.pressure.mmhg);
+    format!(
+        "compartment pressure {} mmHg",
+        bounded(shown, measured.pressure.comparator)
+    )
+}
+
+/// Which reading cannot be used: what was sent, where and when; and its Observation.
+pub fn unusable_sentences(unusable: &Unusable, site: Option<&Site>, now: Instant) -> Vec<String> {
+    let sent = match &unusable.sent {
+        Some(sent) => format!("sent as {sent}"),
+        None => String::from("what was sent cannot be read as a number with a unit"),
+    };
+    let place = site.map(|site| format!(", {site}")).unwrap_or_default();
+    let moment = match unusable.at {
+        Some(at) => format!("{}, {}", when(at), age(at, now)),
+        None => String::from("its time cannot be read"),
+    };
+    let version = match unusable.source.version_id.as_str() {
+        "" => String::from("no version stated"),
+        version => format!("version {version}"),
+    };
+    vec![
+        format!("Reading that cannot be used: {sent}{place}, {moment}."),
+        format!("Its Observation: {}, {version}.", unusable.source.reference),
+    ]
+}
+
 fn reading(measured: &Measured, shown: i64) -> String {
     let number = bounded(shown, measured.pressure.comparator);
     let mut inside = vec![method(measured.method).to_string()];
@@ -237,7 +233,7 @@ pub const SINGLE_CRITICAL: &str = "One reading only: check zero and site, and me
 /// A stale diastolic alerts all the same (invariant 4).
 pub const STALE: &str = "The diastolic is old against this compartment pressure; its age never silences an alert. Measure the blood pressure again now.";
 /// A newer diastolic against the last compartment reading.
-pub const CARRIED: &str = "Carried: the diastolic is new, the compartment pressure is the last one received. Measure again: compartment pressure and blood pressure together.";
+pub const CARRIED: &str = "Carried: the diastolic is newer than the compartment pressure, which is the last one received. Measure again: compartment pressure and blood pressure together.";
 /// Sustained time is a label, never a delay.
 pub const SUSTAINED: &str = "Sustained means at or below the threshold on each reading received over that time; between readings nothing is known. It is a label, not a reason for delay.";
 /// A comparator makes the delta an upper bound.
@@ -257,31 +253,34 @@ pub const NO_DIASTOLIC: &str = "No usable diastolic stands near this compartment
 /// Outside the plausible range.
 pub const IMPLAUSIBLE: &str = "A value is unusual or outside the plausible range. It may be an error of zero, height or device, or it may be true: examine the limb and measure again now.";
 
-/// A word in the id of a rule, what a pager line says of a measurement under it, and the caution it
-/// calls for. A rule sheet names its rules after what they judge; worst first.
-const BY_RULE: [(&str, &str, Option<&str>); 6] = [
-    ("sustained", "sustained low delta", Some(SUSTAINED)),
-    ("implausible", "reading outside the plausible range", Some(IMPLAUSIBLE)),
-    ("unusable", "a reading cannot be used", None),
-    ("diastolic-missing", "no usable diastolic", Some(NO_DIASTOLIC)),
-    ("verify", "unusual compartment pressure", Some(IMPLAUSIBLE)),
-    ("side-missing", "side not stated", None),
+/// What a pager line says of a check, worst first.
+const MATTERS: [(GroundBy, &str); 5] = [
+    (GroundBy::Implausible, "reading outside the plausible range"),
+    (GroundBy::Unusable, "a reading cannot be used"),
+    (GroundBy::DiastolicMissing, "no usable diastolic"),
+    (GroundBy::Verify, "unusual compartment pressure"),
+    (GroundBy::SideMissing, "side not stated"),
 ];
 
 /// What a check of the measurement is about, in a few words for a pager.
-pub fn measurement_matter(rules: &[&str]) -> &'static str {
-    let named = BY_RULE
-        .iter()
-        .find(|(word, _, _)| rules.iter().any(|rule| rule.contains(word)));
-    named.map_or("the measurement needs attention", |(_, matter, _)| matter)
+pub fn measurement_matter(grounds: &[GroundBy]) -> &'static str {
+    let named = MATTERS.iter().find(|(by, _)| grounds.contains(by));
+    named.map_or("the measurement needs attention", |(_, matter)| matter)
 }
 
 /// The cautions that the rules which hold call for, each once.
-pub fn rule_cautions(rules: &[&str]) -> Vec<&'static str> {
+pub fn rule_cautions(grounds: &[GroundBy]) -> Vec<&'static str> {
     let mut cautions: Vec<&'static str> = Vec::new();
-    for (word, _, caution) in BY_RULE {
-        let Some(caution) = caution else { continue };
-        if rules.iter().any(|rule| rule.contains(word)) && !cautions.contains(&caution) {
+    for by in grounds {
+        let caution = match by {
+            GroundBy::Sustained => SUSTAINED,
+            GroundBy::Implausible | GroundBy::Verify => IMPLAUSIBLE,
+            GroundBy::DiastolicMissing => NO_DIASTOLIC,
+            GroundBy::Delta | GroundBy::Carried | GroundBy::Pressure | GroundBy::Unusable | GroundBy::SideMissing => {
+                continue;
+            }
+        };
+        if !cautions.contains(&caution) {
             cautions.push(caution);
         }
     }
@@ -378,22 +377,20 @@ pub fn resolution(family: Family) -> &'static str {
             "No pressure rule is met by the readings received. This is a statement about readings, not about the limb."
         }
         Family::Measurement => {
-            "The check of the measurement no longer applies to the readings received. This says nothing about the limb or about any other rule."
+            "The check of the measurement no longer applies to the readings received. This says nothing about the limb or about any other rule: messages on pressure are separate, and what they ask for stands."
         }
     }
 }
 
-/// The same for a pager line.
-pub fn resolution_in_short(family: Family) -> &'static str {
-    match family {
-        Family::Pressure => "no pressure rule is met by the readings received",
-        Family::Measurement => "check of the measurement is answered, other rules may hold",
-    }
-}
+/// A check that is answered, for a pager line; that it no longer applies follows.
+pub const ANSWERED: &str = "the check of the measurement";
 
-/// How old the readings of a resolution are.
+/// No pressure rule holds any more, for a pager line; how old the readings are follows.
+pub const NO_PRESSURE_RULE: &str = "no pressure rule is met by readings";
+
+/// How old the readings of a resolution are (`age` as [`old`] gives it).
 pub fn resolution_age(age: &str) -> String {
-    format!("The readings of this message are up to {age} old.")
+    format!("The readings of this message are up to {age}.")
 }
 
 /// AAOS/METRC guideline 7 Dec 2018 (Osborn & Schmidt, JAAOS 2020;28:e108).
@@ -438,76 +435,3 @@ fn measured_at(facts: &DeltaFacts) -> String {
 
 /// The caution that ends every text.
 pub const SHORT_CAUTION: &str = "An aid to judgement, not a diagnosis. Pain out of proportion and pain on passive stretch come first; never delay treatment for a measurement or for this message. Local protocol and licensed practice decide.";
-
-/// One caution of the page's footer with its source.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Caution {
-    /// What to bear in mind.
-    pub text: &'static str,
-    /// Where it is said.
-    pub source: &'static str,
-}
-
-const fn caution(text: &'static str, source: &'static str) -> Caution {
-    Caution { text, source }
-}
-
-/// The long list, for a page's footer.
-pub const CAUTIONS: &[Caution] = &[
-    caution(
-        "Acute compartment syndrome is a clinical diagnosis; pain out of proportion and pain on passive stretch come first.",
-        "BOAST 10 (2014); AAOS Now 2019",
-    ),
-    caution(
-        "Pressure is an adjunct: never delay fasciotomy for a measurement or for this service.",
-        "AAOS Now 2019; BOAST 10 (2014)",
-    ),
-    caution(
-        "Palpable pulses and absent signs do not exclude it: signs have a sensitivity of 13 to 19 %.",
-        "BOAST 10 (2014); Ulmer 2002",
-    ),
-    caution(
-        "One reading over-calls (35 % of limbs nobody suspected), and one higher reading does not exclude it.",
-        "Whitney 2014; Heckman 1994",
-    ),
-    caution(
-        "Only repeated or continuous delta pressure above 30 mmHg is what helps to rule out.",
-        "AAOS 2018",
-    ),
-    caution(
-        "Shock and anaesthesia lower the diastolic and so the delta: treat hypotension, consider the diastolic before induction. A high diastolic can hide a high compartment pressure.",
-        "Kakar 2007",
-    ),
-    caution(
-        "In patients who are sedated, obtunded, blocked, on patient-controlled analgesia, or children, signs are unreliable: measure repeatedly.",
-        "AAOS 2018; BOAST 10 (2014)",
-    ),
-    caution(
-        "Children: resting compartment pressures are higher and a low delta is common; the adult rule is not validated in them.",
-        "Staudt 2008; Eur J Trauma Emerg Surg 2019;45:493-7",
-    ),
-    caution(
-        "After ischaemia muscle tolerates less pressure than these thresholds assume.",
-        "canine spectroscopy study",
-    ),
-    caution(
-        "A reading is off by more than 5 mmHg in 40 % even when done correctly; method, level and distance from the fracture matter.",
-        "Large 2015; Heckman 1994; JBJS Am 1993;75:231-5",
-    ),
-    caution(
-        "In late or missed compartment syndrome with irreversible damage pressure does not guide.",
-        "AAOS 2018",
-    ),
-    caution(
-        "The evidence is mostly of adult tibial shaft fractures, anterior compartment, few centres; other regions are extrapolated.",
-        "read across the sources above",
-    ),
-    caution(
-        "There is no published time for which a diastolic remains valid: the ages used here are settings.",
-        "no source found",
-    ),
-    caution(
-        "Local protocol and licensed practice decide. This is software for research and integration, not a certified medical device, and silence from it is no finding.",
-        "this project",
-    ),
-];

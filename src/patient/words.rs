@@ -17,6 +17,7 @@ pub fn grounds(assessment: &Assessment<'_>, concern: &ConcernNow<'_>, sheet: &Sh
         .filter_map(|index| sheet.rules.get(index))
         .map(|rule| Ground {
             rule: rule.id.clone(),
+            by: rule.kind.into(),
             tier: rule.tier,
             sentence: phrase::fill(&rule.says, |name| value(assessment, concern, sheet, rule, name)),
             next: rule.next.clone(),

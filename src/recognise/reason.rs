@@ -23,45 +23,45 @@ macro_rules! reasons {
 
 reasons! {
     /// Not JSON, or not a FHIR Observation at all.
-    Unreadable = "unreadable", "The resource could not be read as a FHIR R4 Observation.";
+    Unreadable = "unreadable", "The resource could not be read as a FHIR R4 Observation; mend it at its source.";
     /// No code that any mapping knows.
     CodeNotMapped = "code-not-mapped", "No code of this Observation is in the mapping; add it to the reading ConceptMap if it is a pressure.";
     /// status is registered or unknown, absent, or not one of the standard's.
-    StatusNotUsable = "status-not-usable", "The status does not say that a result exists.";
+    StatusNotUsable = "status-not-usable", "The status does not say that a result exists; send it again with the status that its result has.";
     /// No subject.
-    NoPatient = "no-patient", "The Observation names no patient.";
+    NoPatient = "no-patient", "The Observation names no patient; give it a subject that is a Patient and send it again.";
     /// The subject is a Group, Device or Location.
-    SubjectNotAPatient = "subject-not-a-patient", "The subject is not a patient.";
+    SubjectNotAPatient = "subject-not-a-patient", "The subject is not a patient; name the Patient as subject and send it again.";
     /// Observation.focus: the measurement is of something else (a fetus, a donor).
-    FocusElsewhere = "focus-elsewhere", "The Observation has a focus: what was measured is not the patient.";
+    FocusElsewhere = "focus-elsewhere", "The Observation has a focus: what was measured is not the patient. If it is the patient's own, remove the focus at the source.";
     /// A modifierExtension that we do not understand may change the meaning.
-    UnknownModifier = "unknown-modifier", "A modifier extension may change the meaning and is not understood.";
+    UnknownModifier = "unknown-modifier", "A modifier extension may change the meaning and is not understood; find out what it says, or measure again.";
     /// value absent with dataAbsentReason.
-    DataAbsent = "data-absent", "The value is absent and the record says why.";
+    DataAbsent = "data-absent", "The value is absent and the record says why; measure again, or enter the value if there is one.";
     /// No value and no reason.
-    NoValue = "no-value", "There is no value.";
+    NoValue = "no-value", "There is no value; measure again, or enter the value with its unit.";
     /// The value is not a Quantity (a string, a range, sampled data).
-    ValueNotAQuantity = "value-not-a-quantity", "The value is not a Quantity.";
+    ValueNotAQuantity = "value-not-a-quantity", "The value is not a Quantity; enter it as a number with a unit.";
     /// The number cannot be held exactly.
-    NumberNotUsable = "number-not-usable", "The number is too large, too long or not a number.";
+    NumberNotUsable = "number-not-usable", "The number is too large, too long or not a number; check what was entered and correct it.";
     /// No unit at all.
-    UnitMissing = "unit-missing", "The value has no unit; a pressure without a unit is never guessed.";
+    UnitMissing = "unit-missing", "The value has no unit; a pressure without a unit is never guessed. Correct the record or measure again.";
     /// A unit outside the closed table.
-    UnitUnknown = "unit-unknown", "The unit is not a pressure unit of the table.";
+    UnitUnknown = "unit-unknown", "The unit is not a pressure unit of the table; correct it to mm[Hg], kPa or cm[H2O].";
     /// No effective time.
-    NoEffectiveTime = "no-effective-time", "There is no effective time, so it cannot be paired.";
+    NoEffectiveTime = "no-effective-time", "There is no effective time, so it cannot be paired; enter when it was measured.";
     /// The effective time does not follow the dateTime grammar.
-    EffectiveTimeInvalid = "effective-time-invalid", "The effective time is not a FHIR dateTime, instant or Period.";
+    EffectiveTimeInvalid = "effective-time-invalid", "The effective time is not a FHIR dateTime, instant or Period; correct it at the source.";
     /// Only a day, month or year.
-    TimeTooCoarse = "time-too-coarse", "The effective time names only a day, month or year, so it cannot be paired by minutes.";
+    TimeTooCoarse = "time-too-coarse", "The effective time names only a day, month or year, so it cannot be paired by minutes; enter the time of day with its offset.";
     /// effectiveTiming, or a Period without an end.
-    TimeOpen = "time-open", "The effective time has no end.";
+    TimeOpen = "time-open", "The effective time has no end; enter when the measurement ended.";
     /// Effective later than now by more than the allowed clock skew; re-tried when its time comes.
-    InTheFuture = "in-the-future", "The effective time lies in the future; it will be tried again when that time has come.";
+    InTheFuture = "in-the-future", "The effective time lies in the future; it will be tried again when that time has come. Check the clock of the device.";
     /// Outside the rule sheet's plausible range.
     Implausible = "implausible", "The value is outside the plausible range of the rule sheet; check the measurement.";
     /// A diastolic at or above the systolic of the same Observation.
-    DiastolicAboveSystolic = "diastolic-above-systolic", "The diastolic is not below the systolic of the same measurement.";
+    DiastolicAboveSystolic = "diastolic-above-systolic", "The diastolic is not below the systolic of the same measurement; measure the blood pressure again.";
     /// A panel whose members are other Observations: they are read on their own.
     PanelOnly = "panel-only", "A panel without values of its own; its members are read on their own.";
     /// One of our own derived Observations.

@@ -117,7 +117,7 @@ fn what_is_older_than_the_window_is_counted_and_a_bound_is_shown_as_one() {
     let chart = chart(&bed, 0, at(0));
     assert_eq!((chart.earlier, chart.pressures.len()), (1, 1));
     let svg = svg(&chart);
-    assert!(svg.contains("1 earlier compartment pressures are not drawn"));
+    assert!(svg.contains("1 earlier compartment pressure is not drawn"));
     assert!(svg.contains(">≤29</text>") && svg.contains(">≥41</text>"));
 }
 

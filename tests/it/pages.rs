@@ -94,7 +94,8 @@ async fn the_front_page_lists_the_worst_first_with_every_number_and_its_age() {
         "Compartment pressure 58 mmHg 4 min ago (needle)",
         "Diastolic 70 mmHg 8 min ago (cuff)",
         "Open since 19:09 UTC , 3 h 01 min ago",
-        "Last message",
+        "which told this tier, written 22:07 UTC .",
+        "Next: Examine the limb and call the surgeon responsible now",
     ] {
         position(bed, part);
     }
@@ -120,6 +121,52 @@ async fn a_carried_delta_is_named_and_asks_to_measure_again() {
     position(&text, "delta, carried 18 mmHg");
     position(&text, "Compartment pressure 28 mmHg 118 min ago");
     position(&text, wording::CARRIED);
+}
+
+/// 88 − 43 = 45 meets no rule of the delta; 43 alone is not below 30 (Mubarak 1978).
+#[tokio::test]
+async fn a_pressure_that_speaks_alone_is_the_large_number() {
+    let bed = Bed::new("Patient/high", Some("Bed 8 (invented)"), Some("1970"))
+        .readings(&[ward::diastolic("d", -9, 88), ward::pressure("c", -8, 43)]);
+    let page = state(vec![bed], PageMode::Live, at(0));
+    for path in ["/", "/patient?id=Patient/high"] {
+        let html = ok(&page, path).await;
+        assert!(html.contains("class=\"delta-number\">43<"), "{path}");
+        position(&text_of(&html), "compartment pressure 43 mmHg delta 45 mmHg");
+    }
+}
+
+#[tokio::test]
+async fn a_patient_named_by_identifier_is_read_by_its_value() {
+    let key = "identifier:urn:oid:1.2|A-7";
+    let bed = Bed::new(key, None, Some("1970")).readings(&[ward::diastolic("d", -9, 70), ward::pressure("c", -8, 45)]);
+    let page = state(vec![bed], PageMode::Live, at(0));
+    let text = text_of(&ok(&page, "/").await);
+    position(&text, "identifier A-7");
+    let text = text_of(&ok(&page, "/patient?id=identifier%3Aurn%3Aoid%3A1.2%7CA-7").await);
+    position(&text, "identifier A-7 (of urn:oid:1.2)");
+}
+
+/// What is not used could have met a rule.
+#[tokio::test]
+async fn no_rule_is_met_never_stands_without_what_was_set_aside() {
+    let bed = Bed::new("Patient/aside", Some("Bed 9 (invented)"), Some("1970"))
+        .readings(&[ward::diastolic("d", -9, 90), ward::pressure("c", -8, 20)])
+        .refused(
+            "c2",
+            -5,
+            deltaward::recognise::Reason::UnitMissing,
+            "value 31 without a unit",
+        );
+    let page = state(vec![bed], PageMode::Live, at(0));
+    let html = ok(&page, "/patient?id=Patient/aside").await;
+    let text = text_of(&html);
+    position(&text, "No rule is met by the readings received");
+    position(
+        &text,
+        "1 entry of this patient's record is set aside and not used: see why",
+    );
+    assert!(html.contains("href=\"#set-aside\""));
 }
 
 #[tokio::test]
@@ -201,8 +248,8 @@ async fn the_patient_page_shows_the_evidence_of_each_point_newest_first() {
     }
     for part in [
         "<caption>Evidence",
-        "<th scope=\"col\">Delta pressure</th>",
-        "<th scope=\"row\">",
+        "scope=\"col\">Delta pressure</th>",
+        "<th role=\"rowheader\" scope=\"row\">",
         "role=\"img\"",
         "<desc",
         "lang=\"en\"",
@@ -251,10 +298,16 @@ async fn withdrawals_stand_in_the_history() {
 #[tokio::test]
 async fn a_patient_of_whom_nothing_is_known_is_not_found_and_that_tells_nothing() {
     let page = state(Vec::new(), PageMode::Live, at(0));
-    for path in ["/patient?id=Patient%2Fnobody", "/patient"] {
+    for (path, said) in [
+        (
+            "/patient?id=Patient%2Fnobody",
+            "for the patient Patient/nobody . That tells nothing about the patient",
+        ),
+        ("/patient", "The address names no patient"),
+    ] {
         let (status, body) = get(&page, path).await;
         assert_eq!(status, StatusCode::NOT_FOUND);
-        position(&text_of(&body), "That tells nothing about the patient");
+        position(&text_of(&body), said);
     }
 }
 

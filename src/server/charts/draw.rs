@@ -91,15 +91,17 @@ impl<'c> Frame<'c> {
         html! {
             (panel(UPPER, &self.upper, self.upper_range))
             (panel(LOWER, &self.lower, self.lower_range))
-            @for tick in time_ticks(self.chart.from, self.chart.to) {
+            @for (number, tick) in time_ticks(self.chart.from, self.chart.to).into_iter().enumerate() {
                 @let x = coordinate(self.x(tick));
                 line class="grid" x1=(x) y1=(coordinate(UPPER.0)) x2=(x) y2=(coordinate(UPPER.1)) {}
                 line class="grid" x1=(x) y1=(coordinate(LOWER.0)) x2=(x) y2=(coordinate(LOWER.1)) {}
-                text class="tick" x=(x) y=(coordinate(LOWER.1 + 22.0)) text-anchor="middle" { (clock(tick)) }
+                @let class = if number % 2 == 0 { "tick" } else { "tick if-wide" };
+                // The last one may stand at the edge: its words stay within.
+                text class=(class) x=(coordinate(self.x(tick).min(RIGHT - 8.0))) y=(coordinate(LOWER.1 + 22.0)) text-anchor="middle" { (clock(tick)) }
             }
             text class="axis" x=(coordinate(LEFT)) y=(coordinate(UPPER.0 - 12.0)) { "Pressure, mmHg" }
-            text class="axis" x=(coordinate(LEFT)) y=(coordinate(LOWER.0 - 12.0)) { "Delta pressure, mmHg (diastolic − compartment)" }
-            text class="axis" x=(coordinate(LEFT)) y=(coordinate(HEIGHT - 14.0)) { "Time, UTC, " (days) }
+            text class="axis" x=(coordinate(LEFT)) y=(coordinate(LOWER.0 - 12.0)) { "Delta pressure, mmHg" tspan class="if-wide" { " (diastolic − compartment)" } }
+            text class="axis" x=(coordinate(LEFT)) y=(coordinate(HEIGHT - 14.0)) { tspan class="if-wide" { "Time, " } "UTC, " (days) }
             (self.right_edge())
         }
     }
@@ -283,24 +285,48 @@ fn panel((top, bottom): (f64, f64), scale: &Scale, range: (i64, i64)) -> Markup 
     }
 }
 
-/// The shapes and what they stand for, in two rows.
+/// What a shape stands for, where it stands in the picture's legend, and the words.
+type Entry = ((f64, f64), fn(f64, f64) -> Markup, &'static str);
+
+/// The legend, in two rows.
+const LEGEND: [Entry; 7] = [
+    ((22.0, 16.0), marks::pressure, "compartment pressure"),
+    ((256.0, 16.0), |x, y| marks::diastolic(x, y, true), "diastolic used"),
+    ((420.0, 16.0), |x, y| marks::diastolic(x, y, false), "other diastolic"),
+    ((590.0, 16.0), marks::missing, "no delta"),
+    ((22.0, 44.0), |x, y| marks::delta(x, y, DeltaKind::Paired), "delta"),
+    (
+        (128.0, 44.0),
+        |x, y| marks::delta(x, y, DeltaKind::Stale),
+        "delta, stale diastolic",
+    ),
+    (
+        (346.0, 44.0),
+        |x, y| marks::delta(x, y, DeltaKind::Carried),
+        "delta, carried (newer diastolic)",
+    ),
+];
+
+/// The shapes and what they stand for.
 fn legend() -> Markup {
-    let entry = |x: f64, y: f64, mark: Markup, words: &str| {
-        html! {
-            (mark)
-            text class="legend" x=(coordinate(x + 18.0)) y=(coordinate(y + 5.5)) { (words) }
-        }
-    };
-    let (first, second) = (16.0, 44.0);
     html! {
-        g aria-hidden="true" {
-            (entry(22.0, first, marks::pressure(22.0, first), "compartment pressure"))
-            (entry(256.0, first, marks::diastolic(256.0, first, true), "diastolic used"))
-            (entry(420.0, first, marks::diastolic(420.0, first, false), "other diastolic"))
-            (entry(590.0, first, marks::missing(590.0, first), "no delta"))
-            (entry(22.0, second, marks::delta(22.0, second, DeltaKind::Paired), "delta"))
-            (entry(128.0, second, marks::delta(128.0, second, DeltaKind::Stale), "delta, stale diastolic"))
-            (entry(346.0, second, marks::delta(346.0, second, DeltaKind::Carried), "delta, carried (newer diastolic)"))
+        g class="legend-within" aria-hidden="true" {
+            @for ((x, y), mark, words) in LEGEND {
+                (mark(x, y))
+                text class="legend" x=(coordinate(x + 18.0)) y=(coordinate(y + 5.5)) { (words) }
+            }
+        }
+    }
+}
+
+/// The same below the picture, for screens so narrow that the words within would be too small; the
+/// style sheet shows one of the two.
+pub fn legend_below() -> Markup {
+    html! {
+        ul class="legend-below" aria-hidden="true" {
+            @for (_, mark, words) in LEGEND {
+                li { svg viewBox="0 0 28 20" aria-hidden="true" focusable="false" { (mark(14.0, 10.0)) } (words) }
+            }
         }
     }
 }
@@ -308,28 +334,33 @@ fn legend() -> Markup {
 /// The picture in words: range, counts, then the newest numbers one by one.
 fn describe(chart: &SiteChart) -> String {
     let mut text = format!(
-        "From {} to {}: {} compartment pressures, {} diastolics, {} delta pressures.",
+        "From {} to {}: {}, {}, {}.",
         wording::when(chart.from),
         wording::when(chart.to),
-        chart.pressures.len(),
-        chart.diastolics.len(),
-        chart.deltas.len()
+        count(chart.pressures.len(), "compartment pressure"),
+        count(chart.diastolics.len(), "diastolic"),
+        count(chart.deltas.len(), "delta pressure")
     );
     if let Some(threshold) = &chart.threshold {
         let low = chart.deltas.iter().filter(|point| point.low).count();
         text.push_str(&format!(
-            " {low} of the delta pressures are {} {} mmHg.",
-            threshold.words, threshold.mmhg
+            " {} {} {} mmHg.",
+            are(low, "delta pressure"),
+            threshold.words,
+            threshold.mmhg
         ));
     }
     let without = chart.pressures.iter().filter(|point| point.without_delta).count();
     if without > 0 {
-        text.push_str(&format!(" {without} compartment pressures have no delta pressure."));
+        text.push_str(&format!(
+            " Without a delta pressure: {}.",
+            count(without, "compartment pressure")
+        ));
     }
     if chart.earlier > 0 {
         text.push_str(&format!(
-            " {} earlier compartment pressures are not drawn; the table has them.",
-            chart.earlier
+            " {} not drawn; see the table.",
+            are(chart.earlier, "earlier compartment pressure")
         ));
     }
     let skipped = chart.deltas.len().saturating_sub(TOLD_ONE_BY_ONE);
@@ -338,6 +369,18 @@ fn describe(chart: &SiteChart) -> String {
         text.push_str(&tell(point));
     }
     text
+}
+
+/// "1 diastolic", "2 diastolics".
+fn count(number: usize, one: &str) -> String {
+    let many = if number == 1 { "" } else { "s" };
+    format!("{number} {one}{many}")
+}
+
+/// "1 diastolic is", "2 diastolics are".
+fn are(number: usize, one: &str) -> String {
+    let verb = if number == 1 { "is" } else { "are" };
+    format!("{} {verb}", count(number, one))
 }
 
 fn tell(point: &DeltaPoint) -> String {

@@ -9,7 +9,7 @@ mod marks;
 mod model;
 mod scale;
 
-pub use draw::draw;
+pub use draw::{draw, legend_below};
 pub use model::{DeltaKind, DeltaPoint, DiastolicPoint, PressurePoint, SiteChart, Threshold};
 
 /// Hours of readings that a chart draws, up to its right edge. Older ones stand in the table only,

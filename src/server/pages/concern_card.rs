@@ -3,8 +3,9 @@
 use super::numbers::Numbers;
 use super::text;
 use crate::fhir::Instant;
-use crate::outbox::draft::Family;
+use crate::outbox::draft::{Family, Ground, Occasion, pressure_leads};
 use crate::patient::assess::Assessment;
+use crate::patient::concern::Headline;
 use crate::patient::state::Concern;
 use crate::patient::words;
 use crate::recognise::reading::PatientKey;
@@ -28,8 +29,10 @@ pub(super) struct Card<'c> {
     pub(super) sheet: &'c Sheet,
     /// Now.
     pub(super) now: Instant,
-    /// With the rules' sentences and what to do next.
+    /// With the rules' ids and everything that is to be done next.
     pub(super) in_full: bool,
+    /// With what the worst rule says to do next, when not in full.
+    pub(super) with_next: bool,
 }
 
 impl Card<'_> {
@@ -102,7 +105,7 @@ impl Card<'_> {
         html! {
             @if let Some(numbers) = &numbers {
                 div class={ "evidence evidence-" (self.family()) } {
-                    @if self.concern.family == Family::Pressure { (numbers.big()) }
+                    @if self.concern.family == Family::Pressure { (numbers.big(pressure_leads(&grounds))) }
                     div class="evidence-words" {
                         @for ground in &grounds {
                             p class="says" { (ground.sentence) @if self.in_full { " " code { (ground.rule) } } }
@@ -111,6 +114,9 @@ impl Card<'_> {
                             p class="why" { "No delta pressure: " (why) "." }
                         }
                         (numbers.lines(self.now))
+                        @if let Some(Headline::Unusable(index)) = found.map(|found| found.headline) {
+                            (self.unusable(assessment, index))
+                        }
                     }
                 }
             }
@@ -120,26 +126,64 @@ impl Card<'_> {
                     (newer.short(self.now)) "."
                 }
             }
-            @if self.in_full {
-                @for next in unique(grounds.iter().map(|ground| ground.next.as_str())) {
-                    p class="next" { strong { "Next: " } (next) }
+            @for next in self.next(&grounds) {
+                p class="next" { strong { "Next: " } (next) }
+            }
+        }
+    }
+
+    /// Which reading cannot be used: what was sent, when, and its Observation.
+    fn unusable(&self, assessment: &Assessment<'_>, index: usize) -> Markup {
+        html! {
+            @if let Some(lost) = assessment.lost.get(index) {
+                p class="why" {
+                    @match &lost.sent {
+                        Some(sent) => { "Sent as " strong { (sent) } },
+                        None => "What was sent cannot be read as a number with a unit",
+                    }
+                    @match lost.at {
+                        Some(at) => { ", measured " (text::short_time(at, self.now)) ", " (text::age(at, self.now)) },
+                        None => ", at a time that cannot be read",
+                    }
+                    ". Its Observation: " code class="long" { (lost.slot.source) } "."
                 }
             }
         }
     }
 
-    /// The last message of this concern.
+    /// What to do next: of every rule that holds in full, else of the worst one only.
+    fn next<'g>(&self, grounds: &'g [Ground]) -> Vec<&'g str> {
+        if self.in_full {
+            return unique(grounds.iter().map(|ground| ground.next.as_str()));
+        }
+        // Of equals the first: the sheet's own order.
+        let worst = grounds.iter().rev().max_by_key(|ground| ground.tier);
+        unique(
+            worst
+                .filter(|_| self.with_next)
+                .map(|ground| ground.next.as_str())
+                .into_iter(),
+        )
+    }
+
+    /// When this tier was last told, and the last message of this concern.
     fn told(&self) -> Markup {
         let key = self.site_key();
-        let last = self
-            .events
-            .iter()
-            .rev()
-            .find(|event| event.message.is_some() && event.site_key == key && event.family == self.concern.family);
+        let of_concern =
+            |event: &&EventRow| event.message.is_some() && event.site_key == key && event.family == self.concern.family;
+        let last = self.events.iter().rev().find(of_concern);
+        let told = |event: &&EventRow| event.occasion == Some(Occasion::Raised) && event.tier == self.concern.tier;
+        let tier_told = self.events.iter().rev().filter(of_concern).find(told);
         html! {
             @match (last, self.concern.messages) {
-                (Some(event), number) => {
-                    "Last message (number " (number) ") written " (text::short_time(event.at, self.now)) "."
+                (Some(last), number) => {
+                    @if told(&last) {
+                        "Last message (number " (number) "), which told this tier, written "
+                    } @else {
+                        @if let Some(event) = tier_told { "This tier was told " (text::short_time(event.at, self.now)) ". " }
+                        "Last message (number " (number) ") written "
+                    }
+                    (text::short_time(last.at, self.now)) "."
                 },
                 (None, 0) => "No message was written.",
                 (None, number) => { (text::count(number.into(), "message was", "messages were")) " written." },

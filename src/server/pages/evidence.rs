@@ -19,27 +19,27 @@ pub(super) fn table(assessment: &Assessment<'_>, site: usize, sheet: &Sheet, now
     let name = assessment.sites.get(site).map(ToString::to_string).unwrap_or_default();
     html! {
         div class="scroll" id={ "scroll-" (heading) } tabindex="0" role="region" aria-labelledby=(heading) {
-            table class="points" {
+            table class="points cards" role="table" {
                 caption { "Evidence, " (name) ", newest first. Pressures in whole mmHg as compared, and as sent." }
-                thead {
-                    tr {
-                        th scope="col" { "Measured" }
-                        th scope="col" { "Compartment pressure" }
-                        th scope="col" { "Diastolic" }
-                        th scope="col" { "Delta pressure" }
-                        th scope="col" { "Rules that hold" }
-                        th scope="col" { "Sources" }
+                thead role="rowgroup" {
+                    tr role="row" {
+                        th role="columnheader" scope="col" { "Measured" }
+                        th role="columnheader" scope="col" { "Compartment pressure" }
+                        th role="columnheader" scope="col" { "Diastolic" }
+                        th role="columnheader" scope="col" { "Delta pressure" }
+                        th role="columnheader" scope="col" { "Rules that hold" }
+                        th role="columnheader" scope="col" { "Sources" }
                     }
                 }
-                tbody {
+                tbody role="rowgroup" {
                     @for (_, measurement) in assessment.of_site(site).rev().take(ROWS) {
                         @let (shown, hidden) = carried_shown(measurement);
                         @for carried in shown {
                             (carried_row(assessment, measurement, carried, sheet, now))
                         }
                         @if hidden > 0 {
-                            tr class="carried" {
-                                td colspan="6" {
+                            tr class="carried" role="row" {
+                                td role="cell" colspan="6" {
                                     (text::count(hidden as u64, "more newer diastolic", "more newer diastolics"))
                                     " carried against the reading below; the chart draws them."
                                 }
@@ -79,16 +79,16 @@ fn carried_row(
     let facts = words::facts(assessment, measurement, Some(carried));
     html! {
         @if let Some(facts) = &facts {
-            tr class="carried" {
-                th scope="row" {
+            tr class="carried" role="row" {
+                th role="rowheader" scope="row" {
                     (text::time(facts.diastolic.at)) br; span class="age" { (text::age(facts.diastolic.at, now)) }
                     br; strong { "carried" } ": newer diastolic"
                 }
-                td { (pressure_cell(&facts.compartment)) br; "measured " (offset(facts.compartment.at, facts.diastolic.at)) }
-                td { (diastolic_cell(&facts.diastolic)) }
-                td { (delta_cell(facts)) }
-                td { (rules_cell(carried.rules, carried.tier, sheet)) }
-                td { (sources(&facts.diastolic.sources, "diastolic")) }
+                td role="cell" data-label="Compartment pressure" { (pressure_cell(&facts.compartment)) br; "measured " (offset(facts.compartment.at, facts.diastolic.at)) }
+                td role="cell" data-label="Diastolic" { (diastolic_cell(&facts.diastolic)) }
+                td role="cell" class="delta-first" data-label="Delta pressure" { (delta_cell(facts)) }
+                td role="cell" data-label="Rules that hold" { (rules_cell(carried.rules, carried.tier, sheet, "no rule for carried deltas is met")) }
+                td role="cell" data-label="Sources" { (sources(&facts.diastolic.sources, "diastolic")) }
             }
         }
     }
@@ -105,10 +105,10 @@ fn paired_row(assessment: &Assessment<'_>, measurement: &Measurement<'_>, sheet:
         Paired::Asking | Paired::Nothing => None,
     };
     html! {
-        tr {
-            th scope="row" { (text::time(compartment.at)) br; span class="age" { (text::age(compartment.at, now)) } }
-            td { (pressure_cell(&compartment)) }
-            td {
+        tr role="row" {
+            th role="rowheader" scope="row" { (text::time(compartment.at)) br; span class="age" { (text::age(compartment.at, now)) } }
+            td role="cell" data-label="Compartment pressure" { (pressure_cell(&compartment)) }
+            td role="cell" data-label="Diastolic" {
                 @if let Some((diastolic, age)) = &diastolic {
                     (diastolic_cell(diastolic)) br; (offset(diastolic.at, compartment.at)) ", " (class(*age))
                 } @else if measurement.paired == Paired::Asking {
@@ -117,7 +117,7 @@ fn paired_row(assessment: &Assessment<'_>, measurement: &Measurement<'_>, sheet:
                     "no usable diastolic from " (sheet.pairing.before_minutes) " min before to " (sheet.pairing.after_minutes) " min after"
                 }
             }
-            td {
+            td role="cell" class="delta-first" data-label="Delta pressure" {
                 @match &facts {
                     Some(facts) => (delta_cell(facts)),
                     None => "none",
@@ -129,8 +129,8 @@ fn paired_row(assessment: &Assessment<'_>, measurement: &Measurement<'_>, sheet:
                     }
                 }
             }
-            td { (rules_cell(measurement.rules, measurement.tier, sheet)) }
-            td {
+            td role="cell" data-label="Rules that hold" { (rules_cell(measurement.rules, measurement.tier, sheet, "no rule is met by this reading")) }
+            td role="cell" data-label="Sources" {
                 (sources(&compartment.sources, "pressure"))
                 @if let Some((diastolic, _)) = &diastolic { (sources(&diastolic.sources, "diastolic")) }
             }
@@ -177,14 +177,14 @@ fn delta_cell(facts: &DeltaFacts) -> Markup {
     }
 }
 
-fn rules_cell(rules: Rules, tier: Option<Tier>, sheet: &Sheet) -> Markup {
+fn rules_cell(rules: Rules, tier: Option<Tier>, sheet: &Sheet, none: &str) -> Markup {
     html! {
         @match tier {
             Some(tier) => {
                 (text::tier(tier))
                 @for rule in rules.indexes().filter_map(|index| sheet.rules.get(index)) { br; code { (rule.id) } }
             },
-            None => "no rule is met by this reading",
+            None => (none),
         }
     }
 }

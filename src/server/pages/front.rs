@@ -62,7 +62,7 @@ fn person(page: &PageState, rows: &[&StateRow], in_detail: bool, now: Instant) -
     let Some(first) = rows.first() else {
         return Ok(html! {});
     };
-    let name = first.label.as_deref().unwrap_or(&first.patient.0);
+    let name = text::name(first.label.as_deref(), &first.patient);
     let state = in_detail.then(|| page.store.load_patient(&first.patient)).transpose()?;
     let events = if in_detail {
         page.store.events(&first.patient, ROWS)?
@@ -75,18 +75,20 @@ fn person(page: &PageState, rows: &[&StateRow], in_detail: bool, now: Instant) -
         article class="person" {
             header {
                 h2 { a id={ "to-" (first.patient) } href=(text::patient_href(&first.patient)) { (name) } }
-                @if first.label.is_some() { span class="key" { (first.patient) } }
+                @if first.label.is_some() { span class="key" { (text::key(&first.patient)) } }
             }
-            @for row in rows {
+            @for (place, row) in rows.iter().enumerate() {
                 (Card {
                     patient: &row.patient,
-                    person: name,
+                    person: &name,
                     concern: &row.concern,
                     found: found.as_ref(),
                     events: &events,
                     sheet: &page.sheet,
                     now,
                     in_full: false,
+                    // The rows come worst first.
+                    with_next: place == 0,
                 }.markup())
             }
             @if let Some(note) = note { p class="mind" { (note) } }
@@ -112,7 +114,7 @@ fn watched(page: &PageState, with_concern: &BTreeSet<&PatientKey>, now: Instant)
                 tr {
                     th scope="row" {
                         a id={ "to-" (patient) "-" (site.key()) } href=(text::patient_href(patient)) {
-                            (state.label.as_deref().unwrap_or(&patient.0))
+                            (text::name(state.label.as_deref(), patient))
                         }
                     }
                     td { (site) }
@@ -169,7 +171,7 @@ fn set_aside_line(counts: &Counts) -> Markup {
     let all: u64 = counts.set_aside.iter().map(|(_, number)| number).sum();
     html! {
         @if all > 0 {
-            p { (all) " entries of the record are set aside and not used. " a href="/set-aside" { "See why" } "." }
+            p { (text::count(all, "entry of the record is", "entries of the record are")) " set aside and not used. " a href="/set-aside" { "See why" } "." }
         }
     }
 }

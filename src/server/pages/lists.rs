@@ -45,27 +45,27 @@ pub(super) fn set_aside(page: &PageState, now: Instant) -> Result<Body, StoreErr
 pub(super) fn entries(rows: &[SetAsideRow], now: Instant, with_patient: bool) -> Markup {
     html! {
         div class="scroll" id="scroll-set-aside" tabindex="0" role="region" aria-label="Set-aside entries" {
-            table {
+            table class="cards" role="table" {
                 caption { "Newest entries first" }
-                thead {
-                    tr {
-                        th scope="col" { "Source" }
-                        th scope="col" { "Reason" }
-                        th scope="col" { "What was found" }
-                        @if with_patient { th scope="col" { "Patient" } }
-                        th scope="col" { "Since" }
+                thead role="rowgroup" {
+                    tr role="row" {
+                        th role="columnheader" scope="col" { "Source" }
+                        th role="columnheader" scope="col" { "Reason" }
+                        th role="columnheader" scope="col" { "What was found" }
+                        @if with_patient { th role="columnheader" scope="col" { "Patient" } }
+                        th role="columnheader" scope="col" { "Since" }
                     }
                 }
-                tbody {
+                tbody role="rowgroup" {
                     @for row in rows {
-                        tr {
-                            th scope="row" { code { (row.source) } @if !row.part.is_empty() { " " code { (row.part) } } }
-                            td { code { (row.reason.code()) } br; (row.reason.sentence()) }
-                            td { (row.detail) }
+                        tr role="row" {
+                            th role="rowheader" scope="row" class="source" { code class="long" { (row.source) } @if !row.part.is_empty() { " " code { (row.part) } } }
+                            td role="cell" data-label="Reason" { code { (row.reason.code()) } br; (row.reason.sentence()) }
+                            td role="cell" data-label="What was found" { (row.detail) }
                             @if with_patient {
-                                td { @if let Some(patient) = &row.patient { a href=(text::patient_href(patient)) { (patient) } } @else { "not named" } }
+                                td role="cell" data-label="Patient" { @if let Some(patient) = &row.patient { a href=(text::patient_href(patient)) { (text::key(patient)) } } @else { "not named" } }
                             }
-                            td { (text::time(row.since)) br; (text::age(row.since, now)) }
+                            td role="cell" data-label="Since" { (text::time(row.since)) br; (text::age(row.since, now)) }
                         }
                     }
                 }
@@ -117,7 +117,7 @@ fn outbox(heading: &str, id: &str, rows: &[OutboxEntry], all: u64, now: Instant)
                                 tr {
                                     th scope="row" { (row.seq) }
                                     td { (row.resource_type) br; code class="long" { (row.identity) } }
-                                    td { a href=(text::patient_href(&row.patient)) { (row.patient) } }
+                                    td { a href=(text::patient_href(&row.patient)) { (text::key(&row.patient)) } }
                                     td class="number" { (row.attempts) }
                                     td {
                                         @if row.state == OutboxState::Waiting {

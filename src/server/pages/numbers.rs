@@ -111,27 +111,33 @@ impl Numbers {
     }
 
     /// The delta, large enough for arm's length; without one the compartment pressure, named as such.
-    pub(super) fn big(&self) -> Markup {
+    /// Where the tier stands on the pressure alone (`pressure_leads`), that is the large number and
+    /// the delta stands below it.
+    pub(super) fn big(&self, pressure_leads: bool) -> Markup {
         html! {
             div class="delta" {
                 @match (self.delta, &self.pressure) {
+                    (Some(delta), Some(measured)) if pressure_leads => {
+                        (big_pressure(measured, "compartment pressure"))
+                        span class="delta-beside" { (self.delta_words(delta)) }
+                    },
                     (Some((bounded, whole)), _) => {
                         span class="delta-word" { "delta" @if self.carried { ", carried" } }
                         span class="delta-number" { @if bounded { "≤" } (signed(whole)) }
                         span class="delta-unit" { "mmHg" }
                     },
-                    (None, Some(measured)) => {
-                        span class="delta-word" { "compartment pressure, no delta" }
-                        span class="delta-number" {
-                            (measured.pressure.comparator.map_or("", comparator_sign))
-                            (signed(round_pressure(measured.pressure.mmhg)))
-                        }
-                        span class="delta-unit" { "mmHg" }
-                    },
+                    (None, Some(measured)) => (big_pressure(measured, "compartment pressure, no delta")),
                     (None, None) => span class="delta-word" { "no delta" },
                 }
             }
         }
+    }
+
+    /// "delta at most 12 mmHg (carried)".
+    fn delta_words(&self, (bounded, whole): (bool, i64)) -> String {
+        let bound = if bounded { "at most " } else { "" };
+        let carried = if self.carried { " (carried)" } else { "" };
+        format!("delta {bound}{} mmHg{carried}", signed(whole))
     }
 
     /// Why there is no delta.
@@ -163,11 +169,7 @@ impl Numbers {
     pub(super) fn short(&self, now: Instant) -> String {
         let mut parts = Vec::new();
         match self.delta {
-            Some((bounded, whole)) => {
-                let bound = if bounded { "at most " } else { "" };
-                let carried = if self.carried { " (carried)" } else { "" };
-                parts.push(format!("delta {bound}{} mmHg{carried}", signed(whole)));
-            }
+            Some(delta) => parts.push(self.delta_words(delta)),
             None => parts.push(format!("no delta: {}", self.why_none.unwrap_or("no reading"))),
         }
         if let Some(measured) = &self.pressure {
@@ -186,6 +188,17 @@ impl Numbers {
             ));
         }
         parts.join("; ")
+    }
+}
+
+fn big_pressure(measured: &Measured, words: &str) -> Markup {
+    html! {
+        span class="delta-word" { (words) }
+        span class="delta-number" {
+            (measured.pressure.comparator.map_or("", comparator_sign))
+            (signed(round_pressure(measured.pressure.mmhg)))
+        }
+        span class="delta-unit" { "mmHg" }
     }
 }
 

@@ -77,9 +77,6 @@
     }, GAP_MS);
   }
 
-  // On a narrow screen a chart scrolls sideways: begin at its newest end.
-  for (const chart of document.querySelectorAll("figure.scroll")) chart.scrollLeft = chart.scrollWidth;
-
   let lost = false;
   const live = new EventSource("/events");
   live.addEventListener("change", (event) => {

@@ -16,6 +16,9 @@ use maud::{Markup, html};
 
 /// The page.
 pub(super) fn build(page: &PageState, patient: &PatientKey, now: Instant) -> Result<Body, StoreError> {
+    if patient.0.is_empty() {
+        return Ok(not_named());
+    }
     let state = page.store.load_patient(patient)?;
     let set_aside = page.store.set_aside(Some(patient), ROWS)?;
     if state.slots.is_empty() && set_aside.is_empty() {
@@ -24,12 +27,13 @@ pub(super) fn build(page: &PageState, patient: &PatientKey, now: Instant) -> Res
     let events = page.store.events(patient, ROWS)?;
     let derived = page.store.derived(patient, ROWS)?;
     let assessment = assess(&state, &page.sheet, page.policy, now);
-    let name = state.label.as_deref().unwrap_or(&patient.0);
+    let name = text::name(state.label.as_deref(), patient);
     let main = html! {
         p { a href="/" { "All patients" } }
         h1 { (name) }
         (person(&state, &assessment))
-        (concerns(page, &state, &assessment, &events, name, now))
+        (concerns(page, &state, &assessment, &events, &name, now))
+        (set_aside_line(set_aside.len()))
         @for site in 0..assessment.sites.len() {
             (site_section(page, &assessment, site, &events, now))
         }
@@ -48,6 +52,30 @@ pub(super) fn build(page: &PageState, patient: &PatientKey, now: Instant) -> Res
     Ok(body)
 }
 
+fn not_named() -> Body {
+    let main = html! {
+        p { a href="/" { "All patients" } }
+        h1 { "No patient named" }
+        p { "The address names no patient, so nothing is shown. That tells nothing about any patient: open one from the list." }
+    };
+    let mut body = Body::new("No patient named", "", main);
+    body.status = StatusCode::NOT_FOUND;
+    body
+}
+
+/// What was received and not used belongs beside what the readings say.
+fn set_aside_line(number: usize) -> Markup {
+    html! {
+        @if number > 0 {
+            p class="notice" {
+                @if number >= ROWS { "At least " }
+                (text::count(number as u64, "entry of this patient's record is", "entries of this patient's record are"))
+                " set aside and not used: " a href="#set-aside" { "see why" } "."
+            }
+        }
+    }
+}
+
 fn unknown(patient: &PatientKey) -> Body {
     let main = html! {
         p { a href="/" { "All patients" } }
@@ -63,7 +91,7 @@ fn unknown(patient: &PatientKey) -> Body {
 fn person(state: &State, assessment: &Assessment<'_>) -> Markup {
     html! {
         p class="key" {
-            (state.patient) ". "
+            (text::key(&state.patient)) ". "
             @match &state.birth_date {
                 Some(date) => { "Born " (date) "." },
                 None => "Birth date not known.",
@@ -104,6 +132,7 @@ fn concerns(
                     sheet: &page.sheet,
                     now,
                     in_full: true,
+                    with_next: true,
                 }.markup())
             }
         }
@@ -132,6 +161,7 @@ fn site_section(
                 @if count > 0 {
                     figure class="scroll" id={ "chart-" (site) } tabindex="0" aria-labelledby=(heading) {
                         (charts::draw(&SiteChart::of(assessment, site, &page.sheet, now), &format!("chart-{site}")))
+                        (charts::legend_below())
                     }
                 }
                 div class="aside" {

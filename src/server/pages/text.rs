@@ -36,6 +36,33 @@ pub(super) fn short_time(at: Instant, now: Instant) -> Markup {
     html! { time datetime=(at) { (shown) } }
 }
 
+/// The patient as the record names them; of a logical reference the identifier's value stands first,
+/// for that is what a ward knows them by.
+pub(super) fn key(patient: &PatientKey) -> String {
+    // A system is a URI, in which `|` may not stand unescaped: the first `|` divides.
+    match patient
+        .0
+        .strip_prefix("identifier:")
+        .and_then(|logical| logical.split_once('|'))
+    {
+        Some((system, value)) => format!("identifier {value} (of {system})"),
+        None => patient.0.clone(),
+    }
+}
+
+/// What a patient is called on a page: the label, else the identifier's value, else the reference.
+pub(super) fn name(label: Option<&str>, patient: &PatientKey) -> String {
+    let logical = patient
+        .0
+        .strip_prefix("identifier:")
+        .and_then(|logical| logical.split_once('|'));
+    match (label, logical) {
+        (Some(label), _) => label.to_owned(),
+        (None, Some((_, value))) => format!("identifier {value}"),
+        (None, None) => patient.0.clone(),
+    }
+}
+
 /// The page of a patient.
 pub(super) fn patient_href(patient: &PatientKey) -> String {
     let id: String = url::form_urlencoded::byte_serialize(patient.0.as_bytes()).collect();
@@ -90,6 +117,15 @@ mod tests {
         assert_eq!(age(now.plus_minutes(-4), now), "4 min ago");
         assert_eq!(age(now.plus_minutes(-125), now), "2 h 05 min ago");
         assert_eq!(age(now.plus_minutes(3), now), "3 min ahead of this clock");
+    }
+
+    #[test]
+    fn an_identifier_is_read_by_its_value() {
+        let key_of = PatientKey("identifier:urn:oid:1.2|A|7".into());
+        assert_eq!(key(&key_of), "identifier A|7 (of urn:oid:1.2)");
+        assert_eq!(name(None, &key_of), "identifier A|7");
+        assert_eq!(name(Some("Bed 1"), &key_of), "Bed 1");
+        assert_eq!(key(&PatientKey("Patient/1".into())), "Patient/1");
     }
 
     #[test]

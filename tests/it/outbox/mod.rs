@@ -17,6 +17,7 @@ use deltaward::outbox::local_references::localise;
 use deltaward::outbox::message_text::{HEADLINE_CHARS, headline};
 use deltaward::outbox::wording::{self, forbidden_in};
 use deltaward::outbox::{MessageContext, Mode, SheetRef, Validator};
+use deltaward::recognise::Reason;
 use deltaward::recognise::reading::*;
 use deltaward::rules::Tier;
 use serde_json::{Value, json};
@@ -129,6 +130,7 @@ fn draft(facts: DeltaFacts) -> DeltaDraft {
 fn ground(rule: &str, tier: Tier, sentence: &str) -> Ground {
     Ground {
         rule: rule.into(),
+        by: GroundBy::Delta,
         tier,
         sentence: sentence.into(),
         next: wording::next_step(Some(tier)).into(),

@@ -86,17 +86,37 @@ fn shaped(occasion: Occasion, tier: Option<Tier>, family: Family, shape: usize) 
         }
     }
     draft.reading_count = shape % 4;
-    let rule = [
-        "delta-30",
-        "delta-sustained",
-        "pressure-implausible",
-        "diastolic-missing",
-        "side-missing",
-    ][shape % 5];
-    draft.grounds.iter_mut().for_each(|ground| ground.rule = rule.into());
+    let by = [
+        GroundBy::Delta,
+        GroundBy::Sustained,
+        GroundBy::Implausible,
+        GroundBy::DiastolicMissing,
+        GroundBy::SideMissing,
+        GroundBy::Pressure,
+        GroundBy::Unusable,
+    ][shape % 7];
+    draft.grounds.iter_mut().for_each(|ground| ground.by = by);
+    if by == GroundBy::Unusable && family == Family::Measurement && occasion == Occasion::Raised {
+        draft = about_unusable(draft, bit(0));
+    }
     if occasion == Occasion::Withdrawn {
         draft.lost = all_lost();
     }
+    draft
+}
+
+/// The same message about a reading that cannot be used, as `patient::tell` makes it.
+fn about_unusable(mut draft: MessageDraft, readable: bool) -> MessageDraft {
+    (draft.delta, draft.delta_identity, draft.compartment) = (None, None, None);
+    draft.unusable = Some(Unusable {
+        source: SourceRef {
+            reference: "Observation/cp-9".into(),
+            version_id: if readable { "2".into() } else { String::new() },
+        },
+        sent: readable.then(|| "60 no unit".into()),
+        at: readable.then_some(AT),
+        reason: Reason::UnitMissing,
+    });
     draft
 }
 
@@ -135,7 +155,8 @@ fn no_text_gives_an_all_clear() {
     for draft in many_messages() {
         let text = text(&draft);
         assert_eq!(forbidden_in(&text), None, "{text}");
-        assert!(text.contains("Next: "), "{text}");
+        let answered = draft.occasion == Occasion::Resolved && draft.family == Family::Measurement;
+        assert_eq!(text.contains("Next: "), !answered, "{text}");
         assert!(text.ends_with(wording::SHORT_CAUTION), "{text}");
         if draft.occasion == Occasion::Resolved && draft.family == Family::Pressure {
             assert!(
@@ -184,6 +205,10 @@ fn each_number_of_a_message_has_its_age() {
         {
             assert!(line.ends_with("before this message."), "{line}");
         }
+        if draft.occasion == Occasion::Resolved && draft.family == Family::Measurement {
+            assert!(!text.contains("mmHg ("), "{text}");
+            continue;
+        }
         if draft.compartment.is_some() {
             assert!(text.contains("Compartment pressure "), "{text}");
         }
@@ -198,26 +223,129 @@ fn the_first_line_fits_a_pager() {
     for mut draft in many_messages() {
         for display in [
             "anterior compartment of the leg",
+            "gluteal, gluteus medius and minimus compartment",
             &"very long site as free text ".repeat(9),
+            &"site.".repeat(40),
         ] {
             if let Some(site) = &mut draft.site {
                 site.display = display.to_string();
             }
             let line = headline(&draft);
+            let length = line.chars().count();
+            assert!(length <= HEADLINE_CHARS, "{length} {line}");
             assert!(
-                line.chars().count() <= HEADLINE_CHARS,
-                "{} {line}",
-                line.chars().count()
-            );
-            assert!(
-                line.ends_with("emeasure now.")
-                    || line.ends_with("emeasure.")
-                    || line.ends_with("Examine now.")
-                    || line.ends_with("easure now.")
-                    || line.ends_with("Keep measuring."),
+                line.matches('…').count() <= 1 && !line.contains("….") && !line.contains(".…"),
                 "{line}"
             );
+            assert!(line.ends_with('.') || line.ends_with('…'), "{line}");
+            let (_, matter) = line.split_once(": ").expect(&line);
+            assert!(!matter.starts_with('…'), "what it is about stays: {line}");
+            if let (Some(site), true) = (&draft.site, display.len() < 50) {
+                let tier = line.split(' ').next().unwrap();
+                assert!(line.starts_with(&format!("{tier} {site}: ")), "{line}");
+            }
         }
+    }
+}
+
+/// Two compartments of one limb differ at the end of their names.
+#[test]
+fn the_site_follows_the_tier_and_is_not_cut() {
+    let mut draft = message(Occasion::Raised, Some(Tier::Critical));
+    let facts = draft.delta.as_mut().unwrap();
+    facts.diastolic.pressure = pressure("52", "52", "mm[Hg]");
+    subtract(facts);
+    for display in ["leg, anterior compartment", "leg, superficial posterior compartment"] {
+        draft.site.as_mut().unwrap().display = display.into();
+        assert_eq!(
+            headline(&draft),
+            format!("CRITICAL left {display}: delta 12 mmHg (6 min old). Examine now.")
+        );
+    }
+    draft.tier = Some(Tier::Act);
+    draft.site.as_mut().unwrap().display = "gluteal, gluteus medius and minimus compartment".into();
+    draft.delta.as_mut().unwrap().carried = true;
+    assert_eq!(
+        headline(&draft),
+        "ACT left gluteal, gluteus medius and minimus compartment: carried delta 12 mmHg, unconfirmed (6 min old)…"
+    );
+    draft.site.as_mut().unwrap().display = "a site that somebody described at length, ".repeat(4);
+    assert_eq!(
+        headline(&draft),
+        "ACT left a site that somebody described at length, a site that somebody described at length, a…: carried delta 12 mmHg."
+    );
+}
+
+/// A watch that stands on the pressure alone leads with the pressure, with its bound.
+#[test]
+fn a_pressure_that_speaks_alone_leads() {
+    let mut draft = message(Occasion::Raised, Some(Tier::Watch));
+    let facts = draft.delta.as_mut().unwrap();
+    facts.compartment.pressure = pressure("33", "33", "mm[Hg]");
+    facts.diastolic.pressure = pressure("76", "76", "mm[Hg]");
+    subtract(facts);
+    draft.compartment = Some(facts.compartment.clone());
+    draft.site.as_mut().unwrap().display = "leg, anterior compartment".into();
+    draft.grounds[0].by = GroundBy::Pressure;
+    assert_eq!(
+        headline(&draft),
+        "WATCH left leg, anterior compartment: compartment pressure 33 mmHg, delta 43 mmHg (6 min old). Examine, remeasure."
+    );
+    draft.compartment.as_mut().unwrap().pressure.comparator = Some(Comparator::GreaterOrEqual);
+    assert!(headline(&draft).contains("compartment pressure at least 33 mmHg"));
+    let mut both = ground("delta-near", Tier::Watch, "delta pressure 43 mmHg");
+    both.by = GroundBy::Delta;
+    draft.grounds.push(both);
+    assert!(headline(&draft).contains(": delta 43 mmHg"));
+}
+
+/// Which reading it is: what was sent, where, when, why, and its Observation.
+#[test]
+fn an_unusable_reading_is_named() {
+    let mut draft = message(Occasion::Raised, Some(Tier::Check));
+    draft.family = Family::Measurement;
+    draft.grounds[0].by = GroundBy::Unusable;
+    let draft = about_unusable(draft, true);
+    assert_eq!(
+        headline(&draft),
+        "CHECK left anterior compartment of the leg: a reading cannot be used (4 min old). Examine, measure now."
+    );
+    let told = text(&draft);
+    for part in [
+        "Reading that cannot be used: sent as 60 no unit, left anterior compartment of the leg, 2026-03-05 22:10 UTC, 4 min before this message.",
+        "Its Observation: Observation/cp-9, version 2.",
+        Reason::UnitMissing.sentence(),
+    ] {
+        assert!(told.contains(part), "{part}: {told}");
+    }
+    let written = written(&draft);
+    assert_eq!(written["about"][0]["reference"], "Observation/cp-9");
+    assert_eq!(written["reasonReference"], written["about"]);
+    let mut ahead = draft.clone();
+    ahead.at = AT.plus_minutes(-18);
+    assert!(
+        headline(&ahead).contains("(18 min ahead of the clock)"),
+        "{}",
+        headline(&ahead)
+    );
+    let mut told_once = draft.clone();
+    told_once.grounds[0].sentence = format!("A reading cannot be used. {}", Reason::UnitMissing.sentence());
+    assert_eq!(text(&told_once).matches(Reason::UnitMissing.sentence()).count(), 1);
+    let unread = text(&about_unusable(draft, false));
+    assert!(
+        unread.contains("cannot be read as a number") && unread.contains("its time cannot be read"),
+        "{unread}"
+    );
+}
+
+/// A preliminary compartment reading is told where no delta tells it.
+#[test]
+fn a_preliminary_reading_is_told_without_a_delta() {
+    for tier in [Tier::Watch, Tier::Check] {
+        let mut draft = message(Occasion::Raised, Some(tier));
+        draft.compartment.as_mut().unwrap().status = ReadingStatus::Preliminary;
+        (draft.delta, draft.delta_identity) = (None, None);
+        assert_eq!(text(&draft).matches(wording::PRELIMINARY).count(), 1);
     }
 }
 
@@ -250,6 +378,45 @@ fn forbidden_sees_word_starts_and_spares_the_one_quotation() {
     assert_eq!(forbidden_in("perfusion is (normal)"), Some("normal"));
     assert_eq!(forbidden_in("an unsafe limb, confined, abnormal"), None);
     assert_eq!(forbidden_in(wording::RULE_OUT), None);
+    for comfort in [
+        "You may wait an hour.",
+        "No fasciotomy is called for.",
+        "The patient can be sent home.",
+        "This is not urgent.",
+        "Recheck in 4 h.",
+        "The limb is well perfused.",
+    ] {
+        assert!(forbidden_in(comfort).is_some(), "{comfort}");
+    }
+}
+
+/// What was not used is told with what to do; the four that ask for nothing are no measurement lost.
+#[test]
+fn each_reason_says_what_to_do_and_no_all_clear() {
+    const ASKS: [&str; 9] = [
+        "send it again",
+        "measure again",
+        "measure the",
+        "enter",
+        "correct it",
+        "mend it",
+        "check the",
+        "remove the",
+        "add it",
+    ];
+    for reason in Reason::ALL {
+        let sentence = reason.sentence();
+        assert_eq!(forbidden_in(sentence), None, "{sentence}");
+        let nothing_to_do = [
+            Reason::PanelOnly,
+            Reason::OwnOutput,
+            Reason::BeyondHistory,
+            Reason::Duplicate,
+        ]
+        .contains(reason);
+        let asks = ASKS.iter().any(|word| sentence.to_lowercase().contains(word));
+        assert!(nothing_to_do || asks, "{sentence}");
+    }
 }
 
 /// The page's footer shows these, with their sources.
@@ -266,7 +433,16 @@ fn each_long_caution_has_a_source_and_no_all_clear() {
 fn durations_and_moments() {
     assert_eq!(wording::duration(0), "under 1 min");
     assert_eq!(wording::duration(-7), "7 min");
-    assert_eq!(wording::duration(125), "2 h 05 min");
+    for (minutes, words) in [
+        (119, "119 min"),
+        (125, "2 h 05 min"),
+        (185, "3 h 05 min"),
+        (48 * 60 - 1, "47 h 59 min"),
+        (48 * 60, "2 days"),
+        (-265 * 24 * 60 - 70, "265 days"),
+    ] {
+        assert_eq!(wording::duration(minutes), words);
+    }
     assert_eq!(wording::when(AT), "2026-03-05 22:10 UTC");
     assert_eq!(wording::age(AT, AT.plus_minutes(4)), "4 min before this message");
     assert_eq!(wording::age(AT.plus_minutes(2), AT), "2 min after this message");
@@ -274,17 +450,15 @@ fn durations_and_moments() {
 
 #[test]
 fn a_rule_adds_its_caution_once() {
-    let both = ["pressure-implausible", "diastolic-implausible"];
-    assert_eq!(wording::rule_cautions(&both), [wording::IMPLAUSIBLE]);
-    assert_eq!(wording::rule_cautions(&["delta-sustained"]), [wording::SUSTAINED]);
+    use GroundBy::*;
+    assert_eq!(wording::rule_cautions(&[Implausible, Verify]), [wording::IMPLAUSIBLE]);
+    assert_eq!(wording::rule_cautions(&[Sustained]), [wording::SUSTAINED]);
+    assert!(wording::rule_cautions(&[Delta, Carried, Pressure]).is_empty());
     assert_eq!(
-        wording::measurement_matter(&["side-missing", "diastolic-missing"]),
+        wording::measurement_matter(&[SideMissing, DiastolicMissing]),
         "no usable diastolic"
     );
-    assert_eq!(
-        wording::measurement_matter(&["a-site-rule"]),
-        "the measurement needs attention"
-    );
+    assert_eq!(wording::measurement_matter(&[]), "the measurement needs attention");
 }
 
 /// One family's resolution must not speak for the other, which may be critical.
@@ -296,9 +470,22 @@ fn a_resolved_check_says_nothing_of_the_pressures() {
     assert!(!told.to_lowercase().contains("no rule is met"), "{told}");
     assert!(!told.contains("No pressure rule"), "{told}");
     assert!(
-        told.contains("nothing about the limb or about any other rule"),
+        told.contains("nothing about the limb or about any other rule: messages on pressure are separate"),
         "{told}"
     );
+    assert!(
+        told.starts_with(
+            "ANSWERED left anterior compartment of the leg: the check of the measurement no longer applies.\n"
+        ),
+        "{told}"
+    );
+    for part in ["Next:", "Keep", "min old", " − ", "Delta pressure"] {
+        assert!(!told.contains(part), "{part}: {told}");
+    }
+    let value = written(&draft);
+    assert_eq!(value["priority"], "routine");
+    assert_eq!(value["payload"].as_array().unwrap().len(), 1, "no delta is pointed at");
+    assert_eq!(value["about"][0]["reference"], "Observation/cp");
     draft.family = Family::Pressure;
     let told = text(&draft);
     assert!(

@@ -75,6 +75,7 @@ fn snapshot_check() {
         Tier::Check,
         "no diastolic within 60 min of the compartment reading",
     )];
+    draft.grounds[0].by = GroundBy::DiastolicMissing;
     insta::assert_json_snapshot!(written(&draft));
 }
 
