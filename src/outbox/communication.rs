@@ -59,17 +59,14 @@ fn category(draft: &MessageDraft) -> Value {
     json!({ "coding": [{ "system": CATEGORY_SYSTEM, "code": code, "display": display }] })
 }
 
-/// FHIR request-priority. A withdrawal or resolution goes out as urgently as what it answers: who
-/// acts on an alert must learn at the same speed that its ground is gone. An answered check is
-/// `routine`: it takes back no number and asks for nothing, and among the messages of an open alert
-/// of the same limb it must not stand beside them as an equal.
+/// FHIR request-priority. A withdrawal goes out as urgently as what it takes back: who was called
+/// must know. That something has closed or was answered calls nobody: `routine`, so that `stat`
+/// keeps its meaning.
 fn priority(draft: &MessageDraft) -> &'static str {
-    if is_answered_check(draft) {
-        return "routine";
-    }
     let tier = match draft.occasion {
+        Occasion::Resolved => return "routine",
         Occasion::Raised => draft.tier,
-        Occasion::Withdrawn | Occasion::Resolved => draft.tier_before,
+        Occasion::Withdrawn => draft.tier_before,
     };
     if tier >= Some(Tier::Act) { "stat" } else { "urgent" }
 }

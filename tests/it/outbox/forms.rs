@@ -150,8 +150,8 @@ fn category_and_priority_by_occasion_and_tier() {
         (Raised, Some(Check), None, "notification", "urgent"),
         (Withdrawn, Some(Watch), Some(Act), "notification", "stat"),
         (Withdrawn, None, Some(Check), "notification", "urgent"),
-        (Resolved, None, Some(Critical), "notification", "stat"),
-        (Resolved, None, None, "notification", "urgent"),
+        (Resolved, None, Some(Critical), "notification", "routine"),
+        (Resolved, None, None, "notification", "routine"),
     ] {
         let mut draft = message(occasion, tier);
         draft.tier_before = before;
