@@ -12,6 +12,8 @@ use uuid::Uuid;
 pub struct EntryAnswer {
     /// HTTP status of the entry.
     pub status: u16,
+    /// It came with an OperationOutcome.
+    pub outcome: bool,
     /// Its outcome in words, shortened; empty when there is none.
     pub told: String,
     /// The server's reference (`Observation/17`), when it gave one.
@@ -96,6 +98,7 @@ fn entry_answer(entry: &Value, kind: &str) -> Option<EntryAnswer> {
     let location = response.get("location").and_then(Value::as_str);
     Some(EntryAnswer {
         status,
+        outcome: response.get("outcome").is_some_and(outcome::is_outcome),
         told: told.unwrap_or_default(),
         remote: remote_reference(kind, location, entry.get("resource")),
     })

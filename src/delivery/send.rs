@@ -96,7 +96,7 @@ impl Attempt {
     fn failed(error: &ClientError, now: Instant) -> Self {
         let meaning = match error {
             ClientError::Timeout { .. } | ClientError::Unreachable(_) => Meaning::Retry,
-            ClientError::Refused { status, .. } => answer::meaning(*status),
+            ClientError::Refused { status, outcome, .. } => answer::meaning(*status, *outcome),
             // A page instead of FHIR, another origin: the way to the server must be mended.
             ClientError::NotFhir { .. } | ClientError::Origin { .. } | ClientError::Setup(_) => Meaning::Mend,
             // The write may have been done; repeating a conditional write is harmless.
@@ -111,8 +111,13 @@ impl Attempt {
     }
 
     fn of_entry(answer: EntryAnswer) -> Self {
-        let EntryAnswer { status, told, remote } = answer;
-        match answer::meaning(status) {
+        let EntryAnswer {
+            status,
+            outcome,
+            told,
+            remote,
+        } = answer;
+        match answer::meaning(status, outcome) {
             Meaning::Delivered => Self::Done { status, remote },
             meaning => Self::Failed {
                 meaning,
@@ -377,6 +382,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
             }
             (several, true) => Err(ClientError::Refused {
                 status: 412,
+                outcome: true,
                 codes: String::from("multiple-matches"),
                 told: format!(
                     "{} resources on the server carry this identifier; remove all but one",

@@ -1,8 +1,8 @@
 //! `/health/live` and `/health/ready`.
 //!
 //! Live: this process answers. Ready: a write can be committed, the engine takes its turns, the
-//! source was polled in time, and (with a sink) nothing has waited too long in the outbox. Each check that is
-//! red says why; 503 then. No patient data.
+//! source was polled in time, and (with a sink) nothing is stopped in the outbox or has waited too
+//! long in it. Each check that is red says why; 503 then. No patient data.
 
 use super::{AppState, Metrics};
 use crate::delivery::status::DeliveryStatus;
@@ -247,14 +247,16 @@ fn outbox_check(look: &Look, now: Instant) -> Check {
     }
     let stopped = match look.stopped {
         0 => String::new(),
-        stopped => format!("; {stopped} stopped entries need a person"),
+        stopped => format!("; {stopped} stopped entries need a person: see /stopped"),
     };
+    // What is stopped goes out only when a person sends it again.
+    let none_stopped = look.stopped == 0;
     match look.oldest {
-        None => Check::new("outbox", true, format!("nothing waits{stopped}")),
+        None => Check::new("outbox", none_stopped, format!("nothing waits{stopped}")),
         Some(oldest) => {
             let age = now.millis_since(oldest).max(0);
             let detail = format!("oldest entry waits {} s{stopped}", age / 1000);
-            Check::new("outbox", age <= OUTBOX_MAX_AGE_MILLIS, detail)
+            Check::new("outbox", none_stopped && age <= OUTBOX_MAX_AGE_MILLIS, detail)
         }
     }
 }

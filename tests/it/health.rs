@@ -9,7 +9,7 @@ use deltaward::recognise::reason::Reason;
 use deltaward::rules::Tier;
 use deltaward::source::Answer;
 use deltaward::source::status::SourceSnapshot;
-use deltaward::store::{Commit, OutboxEntry, OutboxState};
+use deltaward::store::{Commit, OutboxEntry, OutboxState, Settlement};
 use serde_json::{Value, json};
 use std::time::Duration;
 
@@ -123,6 +123,34 @@ async fn ready_needs_an_outbox_that_moves() {
     }
     api.app.self_contained = true;
     assert_eq!(ready(&api).await.0, 200, "nothing is to be delivered");
+}
+
+#[tokio::test]
+async fn ready_needs_an_outbox_in_which_nothing_is_stopped() {
+    let mut api = Api::new();
+    let entry = waiting(&api);
+    let commit = Commit {
+        outbox: vec![vec![entry]],
+        ..Commit::default()
+    };
+    api.store.commit(&commit).unwrap();
+    let refused = Settlement {
+        seq: 1,
+        state: OutboxState::Stopped,
+        next_attempt: api.app.now(),
+        answer: "422".into(),
+        remote_reference: None,
+    };
+    api.store.outbox_settle(&[refused], api.app.now()).unwrap();
+    api.app.self_contained = false;
+    api.app.health.engine_beat(api.app.now());
+    let (status, checks, report) = ready(&api).await;
+    assert_eq!((status, red(&checks)), (503, vec!["outbox"]));
+    assert!(report.to_string().contains("1 stopped entries need a person"), "{report}");
+    assert!(api.store.outbox_resend(1, api.app.now()).unwrap());
+    api.pass(6);
+    api.app.health.engine_beat(api.app.now());
+    assert_eq!(ready(&api).await.0, 200);
 }
 
 #[tokio::test]

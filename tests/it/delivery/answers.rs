@@ -100,11 +100,42 @@ async fn what_cannot_heal_stops_with_the_servers_outcome() {
     }
 }
 
+/// A gateway or a wrong base address answers for the server: that is no word on the resource.
+#[tokio::test]
+async fn a_refusal_without_an_outcome_waits_and_asks_to_be_mended() {
+    let bodies = [
+        ("<html><title>404 Not Found</title></html>", "text/html"),
+        ("{\"error\":\"no such route\"}", "application/json"),
+        ("{\"resourceType\":\"Bundle\"}", FHIR_JSON),
+        ("", "text/plain"),
+    ];
+    for status in [400, 404, 405, 410, 412, 422] {
+        for (text, kind) in bodies {
+            let server = answering(ResponseTemplate::new(status).set_body_raw(text, kind)).await;
+            let outbox = MemoryOutbox::with(step());
+            let report = deliver(&server, &outbox).await;
+            assert_eq!(
+                (report.waiting, report.stopped, report.needs_mending),
+                (2, 0, true),
+                "{status} {kind}"
+            );
+        }
+    }
+    // The same inside a transaction-response: an entry is stopped by an outcome only.
+    let server = MockServer::start().await;
+    metadata(&server, &statement(true)).await;
+    let answer = response(&[("404 Not Found", "x"), ("201 Created", "Communication/2")]);
+    Mock::given(any()).respond_with(fhir(200, &answer)).mount(&server).await;
+    let outbox = MemoryOutbox::with(step());
+    let report = deliver(&server, &outbox).await;
+    assert_eq!((report.delivered, report.waiting, report.stopped), (1, 1, 0));
+}
+
 #[tokio::test]
 async fn a_transaction_refused_for_one_entry_goes_one_by_one() {
     let server = MockServer::start().await;
     metadata(&server, &statement(true)).await;
-    let refused = ResponseTemplate::new(422);
+    let refused = fhir(422, &json!({"resourceType": "OperationOutcome", "issue": []}));
     Mock::given(method("POST"))
         .and(path("/fhir"))
         .respond_with(refused.clone())
