@@ -146,7 +146,10 @@ async fn ready_needs_an_outbox_in_which_nothing_is_stopped() {
     api.app.health.engine_beat(api.app.now());
     let (status, checks, report) = ready(&api).await;
     assert_eq!((status, red(&checks)), (503, vec!["outbox"]));
-    assert!(report.to_string().contains("1 stopped entries need a person"), "{report}");
+    assert!(
+        report.to_string().contains("1 stopped entries need a person"),
+        "{report}"
+    );
     assert!(api.store.outbox_resend(1, api.app.now()).unwrap());
     api.pass(6);
     api.app.health.engine_beat(api.app.now());

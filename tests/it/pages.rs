@@ -1,6 +1,7 @@
 //! The pages, in process, over an in-memory store. All patients are invented.
 
 mod look;
+mod resend;
 pub mod ward;
 
 use axum::body::Body;
@@ -360,6 +361,10 @@ async fn stopped_entries_show_what_the_server_said() {
     page.store.outbox_settle(&[refused], at(0)).unwrap();
     let html = ok(&page, "/stopped").await;
     position(&html, "422: processing: &lt;b&gt;no such subject&lt;/b&gt;");
+    position(
+        &html,
+        &format!("<form method=\"post\" action=\"/stopped/{seq}/resend\">"),
+    );
     position(
         &text_of(&ok(&page, "/").await),
         "1 resource was refused by the record and is stopped",
