@@ -18,7 +18,7 @@ use uuid::Uuid;
 
 /// What delivery needs of the store. Calls block; they are made on the blocking pool.
 pub trait Outbox: Send + Sync + 'static {
-    /// The head group of each patient whose time has come, in `seq` order.
+    /// The groups whose time has come, in `seq` order; see [`Store::outbox_due`].
     ///
     /// # Errors
     /// When the store cannot be read.
@@ -54,6 +54,10 @@ const CAPABILITIES_SECONDS: i64 = 3_600;
 /// When to ask again after it could not be read, seconds.
 const CAPABILITIES_RETRY_SECONDS: i64 = 60;
 
+/// Attempts of a group as one transaction, and after which an Observation that finds the server
+/// unwell no longer ends the group's turn: a server may hang on that one resource only.
+const TRIES_AS_WHOLE: u32 = 2;
+
 /// Run a blocking call of the outbox.
 pub(super) async fn blocking<O, T>(
     outbox: &Arc<O>,
@@ -87,6 +91,8 @@ enum Attempt {
         /// As `told`, without patient data: for logs and status.
         neutral: String,
         retry_after_millis: Option<i64>,
+        /// The entry's own failure: the server as a whole was well.
+        own: bool,
     },
     /// The server was found unwell before this entry's turn.
     NotTried,
@@ -107,6 +113,13 @@ impl Attempt {
             told: error.told(),
             neutral: error.to_string(),
             retry_after_millis: error.retry_after().map(|wish| wish.millis_from(now)),
+            own: match error {
+                // A gateway's words, or a sign-in page: the way to the server, for every entry alike.
+                ClientError::Refused {
+                    status, outcome: false, ..
+                } => *status == 403 || meaning == Meaning::Retry && !answer::is_outage(*status),
+                error => !is_outage(error),
+            },
         }
     }
 
@@ -124,6 +137,7 @@ impl Attempt {
                 told: answer::shorten(&format!("{status}: {told}")),
                 neutral: format!("the server answered {status} for an entry of a transaction"),
                 retry_after_millis: None,
+                own: !answer::is_outage(status),
             },
         }
     }
@@ -174,7 +188,8 @@ impl<O: Outbox + ?Sized> Sender<O> {
         let _device = if shared { Some(self.device.lock().await) } else { None };
         let (present, rest) = self.split_known_devices(group).await?;
         let capabilities = self.capabilities(clock()).await;
-        let as_bundle = if capabilities.takes_bundles() && !rest.is_empty() {
+        let as_whole = rest.iter().all(|entry| entry.attempts < TRIES_AS_WHOLE);
+        let as_bundle = if capabilities.takes_bundles() && as_whole && !rest.is_empty() {
             self.as_transaction(&rest, clock()).await?
         } else {
             None
@@ -279,7 +294,8 @@ impl<O: Outbox + ?Sized> Sender<O> {
         Ok(Some(vec![Attempt::failed(&error, now); group.len()]))
     }
 
-    /// In order; a refused entry does not keep the next ones back, an unwell server does.
+    /// In order; a refused entry does not keep the next ones back, an unwell server does. After
+    /// [`TRIES_AS_WHOLE`] attempts the messages are tried even so, without the Observations.
     async fn one_by_one(
         &self,
         group: &[OutboxEntry],
@@ -288,7 +304,12 @@ impl<O: Outbox + ?Sized> Sender<O> {
     ) -> Result<Vec<Attempt>, StoreError> {
         let mut attempts = Vec::with_capacity(group.len());
         let mut delivered: HashMap<Uuid, String> = HashMap::new();
+        let mut messages_only = false;
         for entry in group {
+            if messages_only && entry.resource_type != "Communication" {
+                attempts.push(Attempt::NotTried);
+                continue;
+            }
             match self.single(entry, capabilities, &delivered).await? {
                 Ok((status, remote)) => {
                     if let Some(remote) = &remote {
@@ -299,7 +320,10 @@ impl<O: Outbox + ?Sized> Sender<O> {
                 Err(error) => {
                     attempts.push(Attempt::failed(&error, clock()));
                     if is_outage(&error) {
-                        break;
+                        if messages_only || entry.resource_type == "Communication" || entry.attempts < TRIES_AS_WHOLE {
+                            break;
+                        }
+                        messages_only = true;
                     }
                 }
             }
@@ -406,6 +430,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
         let mut settlements: Vec<Settlement> = Vec::with_capacity(group.len());
         let mut again_at = now.plus_seconds(1);
         for (entry, attempt) in group.iter().zip(attempts) {
+            let own_failure = matches!(attempt, Attempt::Failed { own: true, .. });
             let (verdict, answer, remote_reference) = match attempt {
                 Attempt::Done { status, remote } => (Verdict::Delivered, status.to_string(), remote),
                 Attempt::NotTried => (Verdict::Waiting(again_at), entry.last_answer.clone(), None),
@@ -414,6 +439,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
                     told,
                     neutral,
                     retry_after_millis,
+                    own: _,
                 } => {
                     report.needs_mending |= meaning == Meaning::Mend;
                     if report.trouble.is_empty() {
@@ -442,6 +468,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
                 state,
                 next_attempt,
                 answer,
+                own_failure,
                 remote_reference,
             });
         }
@@ -461,6 +488,7 @@ fn known(entry: &OutboxEntry, reference: String, now: Instant) -> Settlement {
         state: OutboxState::Delivered,
         next_attempt: now,
         answer: String::from("200"),
+        own_failure: false,
         remote_reference: Some(reference),
     }
 }

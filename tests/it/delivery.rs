@@ -1,6 +1,7 @@
 //! The outbox against a FHIR server played by wiremock: what is sent, what an answer comes to.
 
 mod answers;
+mod passing;
 mod requests;
 mod worker;
 

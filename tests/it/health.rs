@@ -139,6 +139,7 @@ async fn ready_needs_an_outbox_in_which_nothing_is_stopped() {
         state: OutboxState::Stopped,
         next_attempt: api.app.now(),
         answer: "422".into(),
+        own_failure: false,
         remote_reference: None,
     };
     api.store.outbox_settle(&[refused], api.app.now()).unwrap();

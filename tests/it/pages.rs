@@ -356,6 +356,7 @@ async fn stopped_entries_show_what_the_server_said() {
         state: OutboxState::Stopped,
         next_attempt: at(0),
         answer: "422: processing: <b>no such subject</b>".into(),
+        own_failure: false,
         remote_reference: None,
     };
     page.store.outbox_settle(&[refused], at(0)).unwrap();

@@ -26,6 +26,7 @@ fn with_stopped(page: &PageState) {
         state: OutboxState::Stopped,
         next_attempt: at(0),
         answer: "422".into(),
+        own_failure: false,
         remote_reference: None,
     });
     page.store.outbox_settle(&stopped.collect::<Vec<_>>(), at(0)).unwrap();
