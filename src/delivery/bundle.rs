@@ -18,6 +18,8 @@ pub struct EntryAnswer {
     pub told: String,
     /// The server's reference (`Observation/17`), when it gave one.
     pub remote: Option<String>,
+    /// The resource, when it came back.
+    pub resource: Option<Value>,
 }
 
 /// Why an answer to a transaction cannot be matched with what was sent.
@@ -101,6 +103,7 @@ fn entry_answer(entry: &Value, kind: &str) -> Option<EntryAnswer> {
         outcome: response.get("outcome").is_some_and(outcome::is_outcome),
         told: told.unwrap_or_default(),
         remote: remote_reference(kind, location, entry.get("resource")),
+        resource: entry.get("resource").cloned(),
     })
 }
 

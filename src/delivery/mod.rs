@@ -8,6 +8,7 @@ pub mod bundle;
 pub mod capability;
 pub mod client;
 pub mod error;
+mod present;
 pub mod references;
 pub mod retry_after;
 pub mod send;

@@ -4,6 +4,7 @@ use super::bundle::{self, EntryAnswer};
 use super::capability::Capabilities;
 use super::client::{FhirClient, Reply};
 use super::error::ClientError;
+use super::present;
 use super::references::{self, Place, identifier_token};
 use super::status::GroupReport;
 use crate::fhir::Instant;
@@ -12,7 +13,7 @@ use crate::store::{OutboxEntry, OutboxState, Settlement, Store, StoreError};
 use serde_json::Value;
 use std::collections::hash_map::Entry;
 use std::collections::{HashMap, HashSet};
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 use tokio::sync::Mutex;
 use uuid::Uuid;
 
@@ -129,6 +130,7 @@ impl Attempt {
             outcome,
             told,
             remote,
+            resource: _,
         } = answer;
         match answer::meaning(status, outcome) {
             Meaning::Delivered => Self::Done { status, remote },
@@ -144,7 +146,7 @@ impl Attempt {
 }
 
 /// True when nothing more should be tried on this server now.
-fn is_outage(error: &ClientError) -> bool {
+pub(super) fn is_outage(error: &ClientError) -> bool {
     match error {
         ClientError::Timeout { .. } | ClientError::Unreachable(_) | ClientError::NotFhir { .. } => true,
         ClientError::Refused { status, .. } => answer::is_outage(*status),
@@ -160,6 +162,8 @@ pub struct Sender<O: ?Sized> {
     /// The Device is the one resource that groups of several patients share: groups that hold it
     /// go one at a time, so that no server gets two creates of it at once.
     device: Mutex<()>,
+    /// When this process began to deliver.
+    started: OnceLock<Instant>,
     outbox: Arc<O>,
 }
 
@@ -171,8 +175,14 @@ impl<O: Outbox + ?Sized> Sender<O> {
             limits,
             capabilities: Mutex::new(None),
             device: Mutex::new(()),
+            started: OnceLock::new(),
             outbox,
         }
+    }
+
+    /// Delivery begins now: what was written before may have been sent by an earlier process.
+    pub fn begin(&self, now: Instant) {
+        let _ = self.started.set(now);
     }
 
     /// Send one group (entries of one step, in order) and settle each entry.
@@ -186,17 +196,22 @@ impl<O: Outbox + ?Sized> Sender<O> {
     ) -> Result<GroupReport, StoreError> {
         let shared = group.iter().any(|entry| entry.resource_type == "Device");
         let _device = if shared { Some(self.device.lock().await) } else { None };
-        let (present, rest) = self.split_known_devices(group).await?;
-        let capabilities = self.capabilities(clock()).await;
-        let as_whole = rest.iter().all(|entry| entry.attempts < TRIES_AS_WHOLE);
-        let as_bundle = if capabilities.takes_bundles() && as_whole && !rest.is_empty() {
-            self.as_transaction(&rest, clock()).await?
-        } else {
-            None
-        };
-        let attempts = match as_bundle {
-            Some(attempts) => attempts,
-            None => self.one_by_one(&rest, capabilities, clock).await?,
+        let (mut present, rest) = self.split_known_devices(group).await?;
+        let (rest, attempts) = match present::sent_before(&self.client, &rest, self.started.get().copied()).await {
+            Ok(found) => {
+                let (there, rest): (Vec<_>, Vec<_>) =
+                    rest.into_iter().partition(|entry| found.contains_key(&entry.seq));
+                let references = there
+                    .into_iter()
+                    .filter_map(|entry| Some((found.get(&entry.seq)?.clone(), entry)));
+                present.extend(references.map(|(reference, entry)| (entry, reference)));
+                let attempts = self.attempts(&rest, clock).await?;
+                (rest, attempts)
+            }
+            Err(error) => {
+                let attempts = vec![Attempt::failed(&error, clock()); rest.len()];
+                (rest, attempts)
+            }
         };
         let now = clock();
         let mut settlements: Vec<Settlement> = present.into_iter().map(|(entry, at)| known(&entry, at, now)).collect();
@@ -210,6 +225,22 @@ impl<O: Outbox + ?Sized> Sender<O> {
         })
         .await?;
         Ok(report)
+    }
+
+    /// As one transaction where that may go, else one by one.
+    async fn attempts(
+        &self,
+        group: &[OutboxEntry],
+        clock: &(impl Fn() -> Instant + Sync),
+    ) -> Result<Vec<Attempt>, StoreError> {
+        let capabilities = self.capabilities(clock()).await;
+        let as_whole = group.iter().all(|entry| entry.attempts < TRIES_AS_WHOLE);
+        let whole = capabilities.takes_bundles() && as_whole && !group.is_empty();
+        if whole && let Some(attempts) = self.as_transaction(group, clock()).await? {
+            return Ok(attempts);
+        }
+        // A transaction whose answer could not be used may have been done.
+        self.one_by_one(group, capabilities, whole, clock).await
     }
 
     /// Devices that the server already has need not be sent again.
@@ -277,7 +308,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
         }));
         let error = match self.client.transaction(&bundle).await.and_then(|reply| reply.json()) {
             Ok(response) => match bundle::answers(&response, group) {
-                Ok(answers) => return Ok(Some(answers.into_iter().map(Attempt::of_entry).collect())),
+                Ok(answers) => return Ok(Some(self.of_entries(group, answers, now).await)),
                 Err(error) => ClientError::Malformed(error.to_string()),
             },
             Err(error) => error,
@@ -294,12 +325,33 @@ impl<O: Outbox + ?Sized> Sender<O> {
         Ok(Some(vec![Attempt::failed(&error, now); group.len()]))
     }
 
+    async fn of_entries(&self, group: &[OutboxEntry], answers: Vec<EntryAnswer>, now: Instant) -> Vec<Attempt> {
+        let mut attempts = Vec::with_capacity(answers.len());
+        for (entry, mut answer) in group.iter().zip(answers) {
+            let kind = entry.resource_type.as_str();
+            if answer.status == 200 && !bundle::is_updated(kind) {
+                let token = identifier_token(&entry.identity);
+                let remote = answer.remote.take();
+                match present::existing(&self.client, kind, &token, remote, answer.resource.as_ref()).await {
+                    Ok(remote) => answer.remote = remote,
+                    Err(error) => {
+                        attempts.push(Attempt::failed(&error, now));
+                        continue;
+                    }
+                }
+            }
+            attempts.push(Attempt::of_entry(answer));
+        }
+        attempts
+    }
+
     /// In order; a refused entry does not keep the next ones back, an unwell server does. After
     /// [`TRIES_AS_WHOLE`] attempts the messages are tried even so, without the Observations.
     async fn one_by_one(
         &self,
         group: &[OutboxEntry],
         capabilities: Capabilities,
+        maybe_sent: bool,
         clock: &(impl Fn() -> Instant + Sync),
     ) -> Result<Vec<Attempt>, StoreError> {
         let mut attempts = Vec::with_capacity(group.len());
@@ -310,7 +362,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
                 attempts.push(Attempt::NotTried);
                 continue;
             }
-            match self.single(entry, capabilities, &delivered).await? {
+            match self.single(entry, capabilities, maybe_sent, &delivered).await? {
                 Ok((status, remote)) => {
                     if let Some(remote) = &remote {
                         delivered.insert(entry.identity, remote.clone());
@@ -336,6 +388,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
         &self,
         entry: &OutboxEntry,
         capabilities: Capabilities,
+        maybe_sent: bool,
         delivered: &HashMap<Uuid, String>,
     ) -> Result<Result<(u16, Option<String>), ClientError>, StoreError> {
         let mut places = HashMap::new();
@@ -359,7 +412,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
         references::rewrite(&mut body, &|identity| {
             places.get(identity).cloned().unwrap_or(Place::Identifier)
         });
-        Ok(self.write(entry, &body, capabilities).await)
+        Ok(self.write(entry, &body, capabilities, maybe_sent).await)
     }
 
     async fn write(
@@ -367,6 +420,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
         entry: &OutboxEntry,
         body: &Value,
         capabilities: Capabilities,
+        maybe_sent: bool,
     ) -> Result<(u16, Option<String>), ClientError> {
         let kind = entry.resource_type.as_str();
         let token = identifier_token(&entry.identity);
@@ -377,7 +431,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
             capabilities.conditional_create,
         ) {
             (true, true, _) => Some(self.client.update_where(kind, &token, body).await),
-            (false, _, true) => Some(self.client.create_if_none(kind, &token, body).await),
+            (false, _, true) if !maybe_sent => return self.create(kind, &token, body).await,
             _ => None,
         };
         match direct {
@@ -389,13 +443,13 @@ impl<O: Outbox + ?Sized> Sender<O> {
             Some(result) => return result.map(|reply| taken(kind, &reply)),
             None => {}
         }
-        let found = self.client.find(kind, &token).await?;
+        let found = match self.client.find(kind, &token).await {
+            // It does not let us search: the condition must do.
+            Err(error) if !updated && capabilities.conditional_create && !is_outage(&error) => Vec::new(),
+            found => found?,
+        };
         match (found.as_slice(), updated) {
-            ([], _) => self
-                .client
-                .create_if_none(kind, &token, body)
-                .await
-                .map(|reply| taken(kind, &reply)),
+            ([], _) => self.create(kind, &token, body).await,
             ([reference], true) => {
                 let mut body = body.clone();
                 if let (Value::Object(object), Some((_, id))) = (&mut body, reference.split_once('/')) {
@@ -416,6 +470,18 @@ impl<O: Outbox + ?Sized> Sender<O> {
             }),
             ([reference, ..], false) => Ok((200, Some(reference.clone()))),
         }
+    }
+
+    /// Create unless it is there; "it is there" is believed when it is ours.
+    async fn create(&self, kind: &str, token: &str, body: &Value) -> Result<(u16, Option<String>), ClientError> {
+        let reply = self.client.create_if_none(kind, token, body).await?;
+        let (status, remote) = taken(kind, &reply);
+        if status != 200 {
+            return Ok((status, remote));
+        }
+        let body = reply.json().ok();
+        let remote = present::existing(&self.client, kind, token, remote, body.as_ref()).await?;
+        Ok((status, remote))
     }
 
     /// What each entry comes to. All that wait get one moment, so that the group stays together
