@@ -8,7 +8,7 @@ use super::walk::Walk;
 use crate::delivery::{ClientError, FhirClient};
 use crate::fhir::Instant;
 use crate::recognise::reading::PatientKey;
-use crate::source::intake::{AskAnswered, Batch, Incoming};
+use crate::source::intake::{AskAnswered, Batch, Incoming, UnreadableEntry};
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 use std::time::Duration;
@@ -56,14 +56,15 @@ pub(super) async fn diastolics(
     if values.is_empty() {
         return Err(PollError::NoCodes);
     }
-    let mut items = Vec::new();
+    let (mut items, mut unreadable) = (Vec::new(), Vec::new());
     for value in &values {
         let mut count = page_count.max(1);
         loop {
             let query = query::effective_between(value, &patient, ask.from, ask.to, count);
             match collect(client, &query, now).await {
-                Ok(found) => {
+                Ok((found, odd)) => {
                     items.extend(found);
+                    unreadable.extend(odd);
                     break;
                 }
                 Err(PollError::Client(ClientError::TooLarge { .. })) if count > 1 => count = (count / 4).max(1),
@@ -78,20 +79,26 @@ pub(super) async fn diastolics(
     Ok(Batch {
         items,
         answered: vec![answered],
+        unreadable,
         ..Batch::default()
     })
 }
 
-async fn collect(client: &FhirClient, query: &str, now: Instant) -> Result<Vec<Incoming>, PollError> {
+async fn collect(
+    client: &FhirClient,
+    query: &str,
+    now: Instant,
+) -> Result<(Vec<Incoming>, Vec<UnreadableEntry>), PollError> {
     let mut walk = Walk::new(client, "Observation", client.url("Observation", query)?, now);
-    let mut items = Vec::new();
+    let (mut items, mut unreadable) = (Vec::new(), Vec::new());
     while let Some(page) = walk.next_page().await? {
         if page.next.is_some() && walk.pages() >= MAX_ASK_PAGES {
             return Err(PollError::PageLimit(MAX_ASK_PAGES));
         }
         items.extend(page.entries.into_iter().map(incoming));
+        unreadable.extend(page.unreadable);
     }
-    Ok(items)
+    Ok((items, unreadable))
 }
 
 impl<C: Cursors + ?Sized> Poller<C> {
