@@ -8,7 +8,8 @@ use deltaward::recognise::reading::PatientKey;
 use deltaward::recognise::reason::Reason;
 use deltaward::rules::Tier;
 use deltaward::source::Answer;
-use deltaward::source::status::SourceSnapshot;
+use deltaward::source::poll::PollReport;
+use deltaward::source::status::{SourceSnapshot, SourceStatus};
 use deltaward::store::{Commit, OutboxEntry, OutboxState, Settlement};
 use serde_json::{Value, json};
 use std::time::Duration;
@@ -97,6 +98,29 @@ async fn ready_needs_polls_within_three_intervals() {
     api.pass(31);
     beat();
     assert_eq!(red(&ready(&api).await.1), ["poll"]);
+}
+
+#[tokio::test]
+async fn failed_polls_are_counted_with_their_reason_and_three_in_a_row_are_red() {
+    let api = Api::new();
+    let status = std::sync::Arc::new(SourceStatus::default());
+    api.app.health.expect_polls(60, api.app.now());
+    api.app.health.watch_source(std::sync::Arc::clone(&status));
+    api.app.health.engine_beat(api.app.now());
+    for (failures, expected) in [(1, 200), (2, 200), (3, 503)] {
+        api.pass(1);
+        status.record_failure(String::from("the server answered 404"), api.app.now());
+        let (code, checks, report) = ready(&api).await;
+        assert_eq!(code, expected, "{checks:?}");
+        let said = format!(
+            "no poll has gone through yet; waiting for {failures} s; {failures} in a row failed, the last: the server answered 404"
+        );
+        assert!(report.to_string().contains(&said), "{report}");
+    }
+    status.record_report(&PollReport::default(), api.app.now());
+    let (code, _, report) = ready(&api).await;
+    assert_eq!(code, 200);
+    assert!(report.to_string().contains("last poll ended before 0 s\""), "{report}");
 }
 
 #[tokio::test]
