@@ -2,11 +2,11 @@
 //! server says that it is. What counts is our identifier in the resource itself: a server that
 //! ignores a search parameter or a condition answers with something else.
 
+use super::attempt::is_outage;
 use super::bundle;
 use super::client::FhirClient;
 use super::error::ClientError;
 use super::references::identifier_token;
-use super::send::is_outage;
 use crate::fhir::Instant;
 use crate::store::OutboxEntry;
 use serde_json::Value;
