@@ -12,10 +12,14 @@ use uuid::Uuid;
 pub struct EntryAnswer {
     /// HTTP status of the entry.
     pub status: u16,
+    /// It came with an OperationOutcome.
+    pub outcome: bool,
     /// Its outcome in words, shortened; empty when there is none.
     pub told: String,
     /// The server's reference (`Observation/17`), when it gave one.
     pub remote: Option<String>,
+    /// The resource, when it came back.
+    pub resource: Option<Value>,
 }
 
 /// Why an answer to a transaction cannot be matched with what was sent.
@@ -96,8 +100,10 @@ fn entry_answer(entry: &Value, kind: &str) -> Option<EntryAnswer> {
     let location = response.get("location").and_then(Value::as_str);
     Some(EntryAnswer {
         status,
+        outcome: response.get("outcome").is_some_and(outcome::is_outcome),
         told: told.unwrap_or_default(),
         remote: remote_reference(kind, location, entry.get("resource")),
+        resource: entry.get("resource").cloned(),
     })
 }
 

@@ -15,8 +15,8 @@ pub struct Capabilities {
 
 impl Capabilities {
     /// What is assumed while the statement cannot be read: single requests with conditional
-    /// headers. A server that ignores the headers still gets each entry; one that knows them gets
-    /// it once.
+    /// headers. Assumed only for the first attempt: before a create is repeated the server is
+    /// searched, whatever it says it can, so one that ignores the headers gets each entry once too.
     pub const UNKNOWN: Self = Self {
         transaction: false,
         conditional_update: true,

@@ -3,6 +3,7 @@
 
 use super::capability::Capabilities;
 use super::error::ClientError;
+use super::present::carries;
 use super::retry_after::RetryAfter;
 use crate::config::FhirServerConfig;
 use crate::fhir::reference::{self, Reference, is_id};
@@ -230,7 +231,8 @@ impl FhirClient {
     }
 
     /// `Type/id` of every resource with this identifier (`system|value`); the first page is enough,
-    /// since one is expected.
+    /// since one is expected. A resource that does not carry it is no find, whatever the server
+    /// makes of the parameter.
     ///
     /// # Errors
     /// Any [`ClientError`].
@@ -246,7 +248,7 @@ impl FhirClient {
         let found = entries.into_iter().flatten().filter_map(|entry| {
             let resource = entry.get("resource")?;
             let id = resource.get("id")?.as_str()?;
-            (resource.get("resourceType")?.as_str()? == kind && is_id(id)).then(|| format!("{kind}/{id}"))
+            (carries(resource, kind, identifier) && is_id(id)).then(|| format!("{kind}/{id}"))
         });
         Ok(found.collect())
     }

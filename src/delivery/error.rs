@@ -58,6 +58,8 @@ pub enum ClientError {
     Refused {
         /// HTTP status.
         status: u16,
+        /// The body was an OperationOutcome: a FHIR server spoke, not a gateway on the way to it.
+        outcome: bool,
         /// `OperationOutcome.issue.code`s, comma separated; or what came instead of an outcome.
         codes: String,
         /// The outcome in words, for the operator's page; may name a patient, never logged.
@@ -96,7 +98,7 @@ impl ClientError {
     pub const fn may_heal(&self) -> bool {
         match self {
             Self::Timeout { .. } | Self::Unreachable(_) => true,
-            Self::Refused { status, .. } => matches!(answer::meaning(*status), answer::Meaning::Retry),
+            Self::Refused { status, .. } => matches!(answer::meaning(*status, true), answer::Meaning::Retry),
             _ => false,
         }
     }
@@ -112,7 +114,9 @@ impl ClientError {
     /// A refusal from its status, media type and body. A page that is not JSON is named by its
     /// media type only, never quoted.
     pub(super) fn refused(status: u16, media_type: &str, body: &str, retry_after: Option<RetryAfter>) -> Self {
-        let codes = match serde_json::from_str::<Value>(body) {
+        let parsed = serde_json::from_str::<Value>(body);
+        let outcome = parsed.as_ref().is_ok_and(outcome::is_outcome);
+        let codes = match parsed {
             Ok(value) => issue_codes(&value),
             Err(_) if body.trim().is_empty() => String::new(),
             Err(_) => format!("{media_type} instead of an OperationOutcome"),
@@ -120,6 +124,7 @@ impl ClientError {
         let told = outcome::summary(body);
         Self::Refused {
             status,
+            outcome,
             codes,
             told,
             retry_after,

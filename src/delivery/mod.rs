@@ -4,10 +4,12 @@
 //! the configured server, and a settlement for every attempt. Credentials are sent to the
 //! configured origin and nowhere else (invariant 12). Delivery never decides what is written.
 
+mod attempt;
 pub mod bundle;
 pub mod capability;
 pub mod client;
 pub mod error;
+mod present;
 pub mod references;
 pub mod retry_after;
 pub mod send;

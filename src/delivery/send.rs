@@ -1,9 +1,11 @@
 //! One group of one patient to the server, and the settlement of each of its entries.
 
+use super::attempt::{Attempt, is_outage};
 use super::bundle::{self, EntryAnswer};
 use super::capability::Capabilities;
 use super::client::{FhirClient, Reply};
 use super::error::ClientError;
+use super::present;
 use super::references::{self, Place, identifier_token};
 use super::status::GroupReport;
 use crate::fhir::Instant;
@@ -12,13 +14,13 @@ use crate::store::{OutboxEntry, OutboxState, Settlement, Store, StoreError};
 use serde_json::Value;
 use std::collections::hash_map::Entry;
 use std::collections::{HashMap, HashSet};
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 use tokio::sync::Mutex;
 use uuid::Uuid;
 
 /// What delivery needs of the store. Calls block; they are made on the blocking pool.
 pub trait Outbox: Send + Sync + 'static {
-    /// The head group of each patient whose time has come, in `seq` order.
+    /// The groups whose time has come, in `seq` order; see [`Store::outbox_due`].
     ///
     /// # Errors
     /// When the store cannot be read.
@@ -54,6 +56,10 @@ const CAPABILITIES_SECONDS: i64 = 3_600;
 /// When to ask again after it could not be read, seconds.
 const CAPABILITIES_RETRY_SECONDS: i64 = 60;
 
+/// Attempts of a group as one transaction, and after which an Observation that finds the server
+/// unwell no longer ends the group's turn: a server may hang on that one resource only.
+const TRIES_AS_WHOLE: u32 = 2;
+
 /// Run a blocking call of the outbox.
 pub(super) async fn blocking<O, T>(
     outbox: &Arc<O>,
@@ -74,65 +80,6 @@ where
     })
 }
 
-/// What came of trying one entry.
-#[derive(Clone, Debug)]
-enum Attempt {
-    Done {
-        status: u16,
-        remote: Option<String>,
-    },
-    Failed {
-        meaning: Meaning,
-        told: String,
-        /// As `told`, without patient data: for logs and status.
-        neutral: String,
-        retry_after_millis: Option<i64>,
-    },
-    /// The server was found unwell before this entry's turn.
-    NotTried,
-}
-
-impl Attempt {
-    fn failed(error: &ClientError, now: Instant) -> Self {
-        let meaning = match error {
-            ClientError::Timeout { .. } | ClientError::Unreachable(_) => Meaning::Retry,
-            ClientError::Refused { status, .. } => answer::meaning(*status),
-            // A page instead of FHIR, another origin: the way to the server must be mended.
-            ClientError::NotFhir { .. } | ClientError::Origin { .. } | ClientError::Setup(_) => Meaning::Mend,
-            // The write may have been done; repeating a conditional write is harmless.
-            ClientError::TooLarge { .. } | ClientError::Malformed(_) | ClientError::Address => Meaning::Retry,
-        };
-        Self::Failed {
-            meaning,
-            told: error.told(),
-            neutral: error.to_string(),
-            retry_after_millis: error.retry_after().map(|wish| wish.millis_from(now)),
-        }
-    }
-
-    fn of_entry(answer: EntryAnswer) -> Self {
-        let EntryAnswer { status, told, remote } = answer;
-        match answer::meaning(status) {
-            Meaning::Delivered => Self::Done { status, remote },
-            meaning => Self::Failed {
-                meaning,
-                told: answer::shorten(&format!("{status}: {told}")),
-                neutral: format!("the server answered {status} for an entry of a transaction"),
-                retry_after_millis: None,
-            },
-        }
-    }
-}
-
-/// True when nothing more should be tried on this server now.
-fn is_outage(error: &ClientError) -> bool {
-    match error {
-        ClientError::Timeout { .. } | ClientError::Unreachable(_) | ClientError::NotFhir { .. } => true,
-        ClientError::Refused { status, .. } => answer::is_outage(*status),
-        _ => false,
-    }
-}
-
 /// Sends groups.
 pub struct Sender<O: ?Sized> {
     client: Arc<FhirClient>,
@@ -141,6 +88,8 @@ pub struct Sender<O: ?Sized> {
     /// The Device is the one resource that groups of several patients share: groups that hold it
     /// go one at a time, so that no server gets two creates of it at once.
     device: Mutex<()>,
+    /// When this process began to deliver.
+    started: OnceLock<Instant>,
     outbox: Arc<O>,
 }
 
@@ -152,8 +101,14 @@ impl<O: Outbox + ?Sized> Sender<O> {
             limits,
             capabilities: Mutex::new(None),
             device: Mutex::new(()),
+            started: OnceLock::new(),
             outbox,
         }
+    }
+
+    /// Delivery begins now: what was written before may have been sent by an earlier process.
+    pub fn begin(&self, now: Instant) {
+        let _ = self.started.set(now);
     }
 
     /// Send one group (entries of one step, in order) and settle each entry.
@@ -167,16 +122,22 @@ impl<O: Outbox + ?Sized> Sender<O> {
     ) -> Result<GroupReport, StoreError> {
         let shared = group.iter().any(|entry| entry.resource_type == "Device");
         let _device = if shared { Some(self.device.lock().await) } else { None };
-        let (present, rest) = self.split_known_devices(group).await?;
-        let capabilities = self.capabilities(clock()).await;
-        let as_bundle = if capabilities.takes_bundles() && !rest.is_empty() {
-            self.as_transaction(&rest, clock()).await?
-        } else {
-            None
-        };
-        let attempts = match as_bundle {
-            Some(attempts) => attempts,
-            None => self.one_by_one(&rest, capabilities, clock).await?,
+        let (mut present, rest) = self.split_known_devices(group).await?;
+        let (rest, attempts) = match present::sent_before(&self.client, &rest, self.started.get().copied()).await {
+            Ok(found) => {
+                let (there, rest): (Vec<_>, Vec<_>) =
+                    rest.into_iter().partition(|entry| found.contains_key(&entry.seq));
+                let references = there
+                    .into_iter()
+                    .filter_map(|entry| Some((found.get(&entry.seq)?.clone(), entry)));
+                present.extend(references.map(|(reference, entry)| (entry, reference)));
+                let attempts = self.attempts(&rest, clock).await?;
+                (rest, attempts)
+            }
+            Err(error) => {
+                let attempts = vec![Attempt::failed(&error, clock()); rest.len()];
+                (rest, attempts)
+            }
         };
         let now = clock();
         let mut settlements: Vec<Settlement> = present.into_iter().map(|(entry, at)| known(&entry, at, now)).collect();
@@ -190,6 +151,22 @@ impl<O: Outbox + ?Sized> Sender<O> {
         })
         .await?;
         Ok(report)
+    }
+
+    /// As one transaction where that may go, else one by one.
+    async fn attempts(
+        &self,
+        group: &[OutboxEntry],
+        clock: &(impl Fn() -> Instant + Sync),
+    ) -> Result<Vec<Attempt>, StoreError> {
+        let capabilities = self.capabilities(clock()).await;
+        let as_whole = group.iter().all(|entry| entry.attempts < TRIES_AS_WHOLE);
+        let whole = capabilities.takes_bundles() && as_whole && !group.is_empty();
+        if whole && let Some(attempts) = self.as_transaction(group, clock()).await? {
+            return Ok(attempts);
+        }
+        // A transaction whose answer could not be used may have been done.
+        self.one_by_one(group, capabilities, whole, clock).await
     }
 
     /// Devices that the server already has need not be sent again.
@@ -257,7 +234,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
         }));
         let error = match self.client.transaction(&bundle).await.and_then(|reply| reply.json()) {
             Ok(response) => match bundle::answers(&response, group) {
-                Ok(answers) => return Ok(Some(answers.into_iter().map(Attempt::of_entry).collect())),
+                Ok(answers) => return Ok(Some(self.of_entries(group, answers, now).await)),
                 Err(error) => ClientError::Malformed(error.to_string()),
             },
             Err(error) => error,
@@ -274,17 +251,44 @@ impl<O: Outbox + ?Sized> Sender<O> {
         Ok(Some(vec![Attempt::failed(&error, now); group.len()]))
     }
 
-    /// In order; a refused entry does not keep the next ones back, an unwell server does.
+    async fn of_entries(&self, group: &[OutboxEntry], answers: Vec<EntryAnswer>, now: Instant) -> Vec<Attempt> {
+        let mut attempts = Vec::with_capacity(answers.len());
+        for (entry, mut answer) in group.iter().zip(answers) {
+            let kind = entry.resource_type.as_str();
+            if answer.status == 200 && !bundle::is_updated(kind) {
+                let token = identifier_token(&entry.identity);
+                let remote = answer.remote.take();
+                match present::existing(&self.client, kind, &token, remote, answer.resource.as_ref()).await {
+                    Ok(remote) => answer.remote = remote,
+                    Err(error) => {
+                        attempts.push(Attempt::failed(&error, now));
+                        continue;
+                    }
+                }
+            }
+            attempts.push(Attempt::of_entry(answer));
+        }
+        attempts
+    }
+
+    /// In order; a refused entry does not keep the next ones back, an unwell server does. After
+    /// [`TRIES_AS_WHOLE`] attempts the messages are tried even so, without the Observations.
     async fn one_by_one(
         &self,
         group: &[OutboxEntry],
         capabilities: Capabilities,
+        maybe_sent: bool,
         clock: &(impl Fn() -> Instant + Sync),
     ) -> Result<Vec<Attempt>, StoreError> {
         let mut attempts = Vec::with_capacity(group.len());
         let mut delivered: HashMap<Uuid, String> = HashMap::new();
+        let mut messages_only = false;
         for entry in group {
-            match self.single(entry, capabilities, &delivered).await? {
+            if messages_only && entry.resource_type != "Communication" {
+                attempts.push(Attempt::NotTried);
+                continue;
+            }
+            match self.single(entry, capabilities, maybe_sent, &delivered).await? {
                 Ok((status, remote)) => {
                     if let Some(remote) = &remote {
                         delivered.insert(entry.identity, remote.clone());
@@ -294,7 +298,10 @@ impl<O: Outbox + ?Sized> Sender<O> {
                 Err(error) => {
                     attempts.push(Attempt::failed(&error, clock()));
                     if is_outage(&error) {
-                        break;
+                        if messages_only || entry.resource_type == "Communication" || entry.attempts < TRIES_AS_WHOLE {
+                            break;
+                        }
+                        messages_only = true;
                     }
                 }
             }
@@ -307,6 +314,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
         &self,
         entry: &OutboxEntry,
         capabilities: Capabilities,
+        maybe_sent: bool,
         delivered: &HashMap<Uuid, String>,
     ) -> Result<Result<(u16, Option<String>), ClientError>, StoreError> {
         let mut places = HashMap::new();
@@ -330,7 +338,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
         references::rewrite(&mut body, &|identity| {
             places.get(identity).cloned().unwrap_or(Place::Identifier)
         });
-        Ok(self.write(entry, &body, capabilities).await)
+        Ok(self.write(entry, &body, capabilities, maybe_sent).await)
     }
 
     async fn write(
@@ -338,6 +346,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
         entry: &OutboxEntry,
         body: &Value,
         capabilities: Capabilities,
+        maybe_sent: bool,
     ) -> Result<(u16, Option<String>), ClientError> {
         let kind = entry.resource_type.as_str();
         let token = identifier_token(&entry.identity);
@@ -348,7 +357,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
             capabilities.conditional_create,
         ) {
             (true, true, _) => Some(self.client.update_where(kind, &token, body).await),
-            (false, _, true) => Some(self.client.create_if_none(kind, &token, body).await),
+            (false, _, true) if !maybe_sent => return self.create(kind, &token, body).await,
             _ => None,
         };
         match direct {
@@ -360,13 +369,13 @@ impl<O: Outbox + ?Sized> Sender<O> {
             Some(result) => return result.map(|reply| taken(kind, &reply)),
             None => {}
         }
-        let found = self.client.find(kind, &token).await?;
+        let found = match self.client.find(kind, &token).await {
+            // It does not let us search: the condition must do.
+            Err(error) if !updated && capabilities.conditional_create && !is_outage(&error) => Vec::new(),
+            found => found?,
+        };
         match (found.as_slice(), updated) {
-            ([], _) => self
-                .client
-                .create_if_none(kind, &token, body)
-                .await
-                .map(|reply| taken(kind, &reply)),
+            ([], _) => self.create(kind, &token, body).await,
             ([reference], true) => {
                 let mut body = body.clone();
                 if let (Value::Object(object), Some((_, id))) = (&mut body, reference.split_once('/')) {
@@ -377,6 +386,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
             }
             (several, true) => Err(ClientError::Refused {
                 status: 412,
+                outcome: true,
                 codes: String::from("multiple-matches"),
                 told: format!(
                     "{} resources on the server carry this identifier; remove all but one",
@@ -386,6 +396,18 @@ impl<O: Outbox + ?Sized> Sender<O> {
             }),
             ([reference, ..], false) => Ok((200, Some(reference.clone()))),
         }
+    }
+
+    /// Create unless it is there; "it is there" is believed when it is ours.
+    async fn create(&self, kind: &str, token: &str, body: &Value) -> Result<(u16, Option<String>), ClientError> {
+        let reply = self.client.create_if_none(kind, token, body).await?;
+        let (status, remote) = taken(kind, &reply);
+        if status != 200 {
+            return Ok((status, remote));
+        }
+        let body = reply.json().ok();
+        let remote = present::existing(&self.client, kind, token, remote, body.as_ref()).await?;
+        Ok((status, remote))
     }
 
     /// What each entry comes to. All that wait get one moment, so that the group stays together
@@ -400,6 +422,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
         let mut settlements: Vec<Settlement> = Vec::with_capacity(group.len());
         let mut again_at = now.plus_seconds(1);
         for (entry, attempt) in group.iter().zip(attempts) {
+            let own_failure = matches!(attempt, Attempt::Failed { own: true, .. });
             let (verdict, answer, remote_reference) = match attempt {
                 Attempt::Done { status, remote } => (Verdict::Delivered, status.to_string(), remote),
                 Attempt::NotTried => (Verdict::Waiting(again_at), entry.last_answer.clone(), None),
@@ -408,6 +431,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
                     told,
                     neutral,
                     retry_after_millis,
+                    own: _,
                 } => {
                     report.needs_mending |= meaning == Meaning::Mend;
                     if report.trouble.is_empty() {
@@ -436,6 +460,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
                 state,
                 next_attempt,
                 answer,
+                own_failure,
                 remote_reference,
             });
         }
@@ -455,6 +480,7 @@ fn known(entry: &OutboxEntry, reference: String, now: Instant) -> Settlement {
         state: OutboxState::Delivered,
         next_attempt: now,
         answer: String::from("200"),
+        own_failure: false,
         remote_reference: Some(reference),
     }
 }

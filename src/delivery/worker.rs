@@ -60,6 +60,7 @@ impl<O: Outbox + ?Sized> Worker<O> {
     /// Run until `shutdown`; then the groups under way are finished and settled, no new one begins.
     /// How long that takes is bounded by the request timeout.
     pub async fn run(&self, shutdown: CancellationToken, clock: impl Fn() -> Instant + Clone + Send + Sync + 'static) {
+        self.sender.begin(clock());
         let mut running: Running = JoinSet::new();
         let mut patients: HashMap<Id, PatientKey> = HashMap::new();
         while !shutdown.is_cancelled() {
@@ -190,15 +191,23 @@ fn tell(report: &GroupReport) {
     }
 }
 
-/// Entries by group, groups in order, and of each patient only the first.
+/// Entries by group, and of each patient one group: the earliest, but one that is untried or has a
+/// message before one of Observations that failed before. So do the groups come as well: no alert
+/// waits for a place behind an Observation that the server does not take.
 fn groups(due: Vec<OutboxEntry>) -> Vec<Vec<OutboxEntry>> {
     let mut by_group: BTreeMap<i64, Vec<OutboxEntry>> = BTreeMap::new();
     for entry in due {
         by_group.entry(entry.group).or_default().push(entry);
     }
+    let again = |group: &Vec<OutboxEntry>| {
+        group
+            .iter()
+            .all(|entry| entry.resource_type == "Observation" && entry.attempts > 0)
+    };
+    let (last, first): (Vec<_>, Vec<_>) = by_group.into_values().partition(again);
     let mut seen = HashSet::new();
     let mut heads = Vec::new();
-    for (_, mut group) in by_group {
+    for mut group in first.into_iter().chain(last) {
         group.sort_by_key(|entry| entry.seq);
         if group.first().is_some_and(|entry| seen.insert(entry.patient.clone())) {
             heads.push(group);

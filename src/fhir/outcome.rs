@@ -171,6 +171,11 @@ fn issue_json(issue: &Issue) -> Value {
     written
 }
 
+/// True when a body is an OperationOutcome, whatever it says.
+pub fn is_outcome(body: &Value) -> bool {
+    body.get("resourceType").and_then(Value::as_str) == Some("OperationOutcome")
+}
+
 /// The longest line that [`summary`] gives, in characters.
 pub const MAX_SUMMARY_CHARS: usize = 300;
 

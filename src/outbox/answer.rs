@@ -29,12 +29,17 @@ pub enum Meaning {
 /// Sources: FHIR R4 §3.1.0.5 to §3.1.0.8 (400, 404, 405, 409, 412, 422) and RFC 9110, RFC 6585
 /// (401, 403, 408, 410, 425, 429, 5xx). A redirect counts as `Mend`: it is never followed with
 /// credentials, and most often is a sign-in page or a moved base address.
-pub const fn meaning(status: u16) -> Meaning {
+///
+/// Only a refusal that came with an OperationOutcome (`outcome`) is a FHIR server's word on the
+/// resource. The same status with another body is most often a gateway's or a wrong base address:
+/// that says nothing of the resource, so the entry waits until an operator mends the way.
+pub const fn meaning(status: u16, outcome: bool) -> Meaning {
     match status {
         200..=299 => Meaning::Delivered,
         300..=399 | 401 | 403 | 407 => Meaning::Mend,
         408 | 409 | 423 | 425 | 429 | 500..=599 => Meaning::Retry,
-        _ => Meaning::Stop,
+        _ if outcome => Meaning::Stop,
+        _ => Meaning::Mend,
     }
 }
 
@@ -47,7 +52,7 @@ pub const fn is_outage(status: u16) -> bool {
 /// True when a transaction Bundle answered so should be tried as single requests: the server does
 /// not take it as a whole, or one entry of it is bad and must not hold back the others.
 pub const fn transaction_falls_back(status: u16) -> bool {
-    matches!(status, 403 | 500 | 501) || matches!(meaning(status), Meaning::Stop)
+    matches!(status, 403 | 500 | 501) || matches!(meaning(status, true), Meaning::Stop)
 }
 
 /// How often and how long.
@@ -151,16 +156,17 @@ mod tests {
     #[test]
     fn statuses_mean_what_the_contract_says() {
         for status in [200, 201] {
-            assert_eq!(meaning(status), Meaning::Delivered, "{status}");
+            assert_eq!(meaning(status, true), Meaning::Delivered, "{status}");
         }
         for status in [409, 429, 500, 502, 503, 504] {
-            assert_eq!(meaning(status), Meaning::Retry, "{status}");
+            assert_eq!(meaning(status, true), Meaning::Retry, "{status}");
         }
         for status in [401, 403, 302] {
-            assert_eq!(meaning(status), Meaning::Mend, "{status}");
+            assert_eq!(meaning(status, true), Meaning::Mend, "{status}");
         }
         for status in [400, 404, 405, 410, 412, 422] {
-            assert_eq!(meaning(status), Meaning::Stop, "{status}");
+            assert_eq!(meaning(status, true), Meaning::Stop, "{status}");
+            assert_eq!(meaning(status, false), Meaning::Mend, "{status} of a gateway");
         }
     }
 

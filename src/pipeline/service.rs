@@ -27,8 +27,9 @@ use tokio::sync::{Notify, broadcast, mpsc};
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
-/// Questions and patients waiting for the source; past it a question is left to its deadline.
-const SOURCE_QUEUE: usize = 1024;
+/// Questions and patients waiting for the source; past it a question is left to its deadline. The
+/// room is taken up only by what waits, and questions are taken out at once.
+const SOURCE_QUEUE: usize = 65_536;
 
 /// A running service without its HTTP listener.
 pub struct Service {

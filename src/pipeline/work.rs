@@ -5,12 +5,15 @@ use crate::fhir::{Instant, reference};
 use crate::patient::Input;
 use crate::recognise::reading::{PatientKey, Version};
 use crate::recognise::{Reason, Recognised, Refusal, Withdrawal, recognise};
-use crate::source::intake::{Answer, Batch, Incoming, Operation, Versioning};
+use crate::source::intake::{Answer, Batch, Incoming, Operation, UnreadableEntry, Versioning};
 use crate::store::{Commit, InputRow, SetAsideRow, Store, StoreError};
 use serde::Deserialize;
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
+
+/// Type under which the text of an unreadable entry is kept; no FHIR resource type.
+const UNREADABLE_TYPE: &str = "Unreadable";
 
 /// What one commit gathers before the patients are stepped.
 pub struct Work<'e> {
@@ -84,6 +87,9 @@ impl<'e> Work<'e> {
                 None => self.item(item)?,
             });
         }
+        for entry in batch.unreadable {
+            self.unreadable(entry)?;
+        }
         self.commit.cursors.extend(batch.cursors);
         for answered in batch.answered {
             let input = Input::DiastolicsAsked {
@@ -101,6 +107,32 @@ impl<'e> Work<'e> {
             self.inputs.entry(patient).or_default().extend(inputs);
         }
         Ok(answers)
+    }
+
+    /// Keep what could not be filed as a resource, under a type that `/fhir` does not serve.
+    fn unreadable(&mut self, entry: UnreadableEntry) -> Result<(), StoreError> {
+        let digest = digest(entry.body.as_bytes());
+        if self.current(UNREADABLE_TYPE, &digest)?.is_some() {
+            return Ok(());
+        }
+        let refusal = Refusal {
+            part: String::new(),
+            reason: Reason::Unreadable,
+            detail: entry.detail,
+            meant: None,
+        };
+        let rows = set_aside_rows(&entry.source, None, &[refusal], self.now);
+        self.commit.set_aside.push((entry.source, rows));
+        self.keep(InputRow {
+            resource_type: String::from(UNREADABLE_TYPE),
+            id: digest.clone(),
+            version: next_version(None, digest, self.now),
+            received: self.now,
+            patient: None,
+            body: entry.body,
+            deleted: false,
+        });
+        Ok(())
     }
 
     /// Why an item cannot be applied at all, before anything is changed.

@@ -166,7 +166,9 @@ fn with_headers(mut response: Response) -> Response {
     let headers = response.headers_mut();
     headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     headers.insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(POLICY));
-    headers.insert(header::REFERRER_POLICY, HeaderValue::from_static("no-referrer"));
+    // No other site learns an address (it may name a patient). Not `no-referrer`: browsers then send
+    // `Origin: null` with a form of our own page, and the check above would refuse it.
+    headers.insert(header::REFERRER_POLICY, HeaderValue::from_static("same-origin"));
     headers.insert(
         HeaderName::from_static("cross-origin-resource-policy"),
         HeaderValue::from_static("same-origin"),

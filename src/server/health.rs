@@ -1,8 +1,8 @@
 //! `/health/live` and `/health/ready`.
 //!
 //! Live: this process answers. Ready: a write can be committed, the engine takes its turns, the
-//! source was polled in time, and (with a sink) nothing has waited too long in the outbox. Each check that is
-//! red says why; 503 then. No patient data.
+//! source was polled in time, and (with a sink) nothing is stopped in the outbox or has waited too
+//! long in it. Each check that is red says why; 503 then. No patient data.
 
 use super::{AppState, Metrics};
 use crate::delivery::status::DeliveryStatus;
@@ -29,6 +29,8 @@ const ENGINE_MAX_SILENCE_MILLIS: i64 = 30_000;
 const OUTBOX_MAX_AGE_MILLIS: i64 = 15 * 60_000;
 /// Polls may miss this many intervals.
 const POLL_INTERVALS: i64 = 3;
+/// Polls that fail in a row before it is red, however short the intervals were.
+const POLL_FAILURES: u64 = 3;
 /// "Never".
 const NEVER: i64 = i64::MIN;
 
@@ -136,13 +138,22 @@ impl Health {
         let (since, said) = match self.last_polled() {
             NEVER => (
                 self.started.load(Ordering::Relaxed),
-                "no poll has ended yet; waiting for",
+                "no poll has gone through yet; waiting for",
             ),
             at => (at, "last poll ended before"),
         };
         let age = now.millis_since(Instant::from_millis(since));
         let in_time = age <= interval.saturating_mul(POLL_INTERVALS);
-        Some(Check::new("poll", in_time, format!("{said} {} s", age / 1000)))
+        let mut detail = format!("{said} {} s", age / 1000);
+        let (failures, trouble) = self.source.get().map_or((0, String::new()), |source| {
+            let seen = source.snapshot();
+            (seen.consecutive_failures, seen.last_trouble)
+        });
+        if failures > 0 {
+            // The trouble names no patient; see `SourceSnapshot::last_trouble`.
+            detail = format!("{detail}; {failures} in a row failed, the last: {trouble}");
+        }
+        Some(Check::new("poll", in_time && failures < POLL_FAILURES, detail))
     }
 }
 
@@ -247,14 +258,16 @@ fn outbox_check(look: &Look, now: Instant) -> Check {
     }
     let stopped = match look.stopped {
         0 => String::new(),
-        stopped => format!("; {stopped} stopped entries need a person"),
+        stopped => format!("; {stopped} stopped entries need a person: see /stopped"),
     };
+    // What is stopped goes out only when a person sends it again.
+    let none_stopped = look.stopped == 0;
     match look.oldest {
-        None => Check::new("outbox", true, format!("nothing waits{stopped}")),
+        None => Check::new("outbox", none_stopped, format!("nothing waits{stopped}")),
         Some(oldest) => {
             let age = now.millis_since(oldest).max(0);
             let detail = format!("oldest entry waits {} s{stopped}", age / 1000);
-            Check::new("outbox", age <= OUTBOX_MAX_AGE_MILLIS, detail)
+            Check::new("outbox", none_stopped && age <= OUTBOX_MAX_AGE_MILLIS, detail)
         }
     }
 }

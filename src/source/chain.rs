@@ -6,7 +6,7 @@ use super::poll::PollReport;
 use super::walk::{PollError, Walk};
 use crate::delivery::{ClientError, FhirClient};
 use crate::fhir::Instant;
-use crate::source::intake::{Answer, Batch, CursorUpdate, Incoming, Intake, Operation, Versioning};
+use crate::source::intake::{Answer, Batch, CursorUpdate, Incoming, Intake, Operation, UnreadableEntry, Versioning};
 use std::collections::{HashSet, VecDeque};
 use std::sync::{Mutex, PoisonError};
 
@@ -22,6 +22,9 @@ const MAX_AHEAD_HOURS: i64 = 24;
 /// Steps upward without one downward after which a chain counts as sorted though the server does
 /// not say so.
 const STEPS_OF_PROOF: usize = 10;
+/// In a chain of several pages, a page of which everything was last updated so long before the poll
+/// is handed over as history.
+const HISTORY_MINUTES: i64 = 10;
 /// Versions remembered so that the overlap does not resend them.
 const RECENT_VERSIONS: usize = 50_000;
 
@@ -31,7 +34,7 @@ pub struct Recent {
     inner: Mutex<Known>,
 }
 
-/// Id and version of a resource.
+/// Id of a resource, and its version with its lastUpdated: a server may move one without the other.
 type VersionKey = (String, String);
 
 #[derive(Debug, Default)]
@@ -45,8 +48,12 @@ impl Recent {
     /// is never taken as known: the engine compares its content.
     pub fn knows(&self, entry: &PageEntry) -> bool {
         let Some(version) = &entry.version else { return false };
+        self.holds(&(entry.id.clone(), version.clone()))
+    }
+
+    fn holds(&self, key: &VersionKey) -> bool {
         let inner = self.inner.lock().unwrap_or_else(PoisonError::into_inner);
-        inner.keys.contains(&(entry.id.clone(), version.clone()))
+        inner.keys.contains(key)
     }
 
     fn remember(&self, keys: Vec<VersionKey>) {
@@ -115,11 +122,24 @@ impl Reader<'_> {
     /// # Errors
     /// Any [`PollError`]; what was committed before stays, the cursor is never ahead of it.
     pub async fn read(&self, search: &Search<'_>, report: &mut PollReport) -> Result<(), PollError> {
+        let mut untold = false;
+        let result = self.chains(search, &mut untold, report).await;
+        if untold {
+            // However the reading ended: what was read of the history may be told now.
+            let told = self.intake.submit_when_room(Batch::default()).await;
+            result?;
+            told?;
+            return Ok(());
+        }
+        result
+    }
+
+    async fn chains(&self, search: &Search<'_>, untold: &mut bool, report: &mut PollReport) -> Result<(), PollError> {
         let mut position = search.position;
         let mut count = self.page_count.max(1);
         let mut restarts = 0;
         loop {
-            match self.chain(search, &mut position, count, report).await {
+            match self.chain(search, &mut position, count, untold, report).await {
                 Err(PollError::Client(ClientError::TooLarge { .. })) if count > 1 => {
                     count = (count / SMALLER_PAGE).max(1);
                     report.smaller_pages += 1;
@@ -141,6 +161,7 @@ impl Reader<'_> {
         search: &Search<'_>,
         position: &mut Option<Instant>,
         count: usize,
+        untold: &mut bool,
         report: &mut PollReport,
     ) -> Result<(), PollError> {
         let from = position.map_or(search.first_from, |at| at.plus_seconds(-self.overlap_seconds.max(0)));
@@ -165,7 +186,10 @@ impl Reader<'_> {
                 name: search.cursor.to_owned(),
                 position: target,
             });
-            self.hand_over(page, moved, report).await?;
+            let history = (!last || walk.pages() > 1) && self.is_history(&page);
+            let before = report.entries;
+            self.hand_over(page, moved, history, report).await?;
+            *untold |= history && report.entries > before;
             *position = target.or(*position);
             if cut {
                 report.hit_page_limit = true;
@@ -180,10 +204,18 @@ impl Reader<'_> {
         Ok(())
     }
 
+    /// True when everything on the page is older than [`HISTORY_MINUTES`]: not what a ward waits for.
+    fn is_history(&self, page: &Page) -> bool {
+        let before = self.now.plus_minutes(-HISTORY_MINUTES);
+        page.entries
+            .iter()
+            .all(|entry| entry.last_updated.is_some_and(|updated| updated < before))
+    }
+
     fn observe(&self, page: &Page, order: &mut Order, first: bool, report: &mut PollReport) {
         report.pages += 1;
         report.skipped += page.skipped;
-        report.unusable += page.unusable;
+        report.unusable += page.unreadable.len();
         if first {
             order.stated = page.says_sorted;
         }
@@ -213,6 +245,7 @@ impl Reader<'_> {
         &self,
         page: Page,
         moved: Option<CursorUpdate>,
+        history: bool,
         report: &mut PollReport,
     ) -> Result<(), PollError> {
         let mut fresh: Vec<PageEntry> = Vec::new();
@@ -228,13 +261,16 @@ impl Reader<'_> {
                 fresh.push(entry);
             }
         }
-        let keys = fresh
+        let mut unreadable = page.unreadable;
+        unreadable.retain(|entry| here.insert(unreadable_key(entry)) && !self.recent.holds(&unreadable_key(entry)));
+        let mut keys: Vec<VersionKey> = fresh
             .iter()
             .filter_map(|entry| Some((entry.id.clone(), entry.version.clone()?)))
             .collect();
+        keys.extend(unreadable.iter().map(unreadable_key));
         let mut items = fresh.into_iter().map(incoming).peekable();
         let mut moved = moved;
-        while items.peek().is_some() || moved.is_some() {
+        while items.peek().is_some() || moved.is_some() || !unreadable.is_empty() {
             let part: Vec<Incoming> = items.by_ref().take(MAX_BATCH_ITEMS).collect();
             let last = items.peek().is_none();
             report.entries += part.len();
@@ -245,6 +281,8 @@ impl Reader<'_> {
                 } else {
                     Vec::new()
                 },
+                unreadable: std::mem::take(&mut unreadable),
+                history,
                 ..Batch::default()
             };
             let answers = self.intake.submit_when_room(batch).await?;
@@ -256,6 +294,11 @@ impl Reader<'_> {
         self.recent.remember(keys);
         Ok(())
     }
+}
+
+/// The name holds a digest of the text, so the same text again is known.
+fn unreadable_key(entry: &UnreadableEntry) -> VersionKey {
+    (entry.source.clone(), String::new())
 }
 
 impl Order {

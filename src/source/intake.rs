@@ -56,6 +56,19 @@ pub struct AskAnswered {
     pub source: String,
 }
 
+/// Something that a source sent in the place of a resource and that cannot be filed as one (no
+/// usable id, a head of the wrong types): kept and shown, never used.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct UnreadableEntry {
+    /// A stable made-up name: `Observation/abc?<16 hex digits of the SHA-256 of the body>`, without
+    /// the id where none can be read.
+    pub source: String,
+    /// Its text as sent.
+    pub body: String,
+    /// What is wrong with it.
+    pub detail: String,
+}
+
 /// What a source hands over at once.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Batch {
@@ -67,8 +80,10 @@ pub struct Batch {
     pub cursors: Vec<CursorUpdate>,
     /// Questions that these items answer.
     pub answered: Vec<AskAnswered>,
+    /// Kept as set aside; answers do not count them.
+    pub unreadable: Vec<UnreadableEntry>,
     /// Part of a long history that is being read: to be computed and shown, and told of only once a
-    /// batch without items and without this mark says that the history is complete.
+    /// batch without this flag comes (the source sends one at the end, if need be an empty one).
     pub history: bool,
 }
 

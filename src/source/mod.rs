@@ -12,4 +12,4 @@ pub mod query;
 pub mod status;
 pub mod walk;
 
-pub use intake::{Answer, Batch, CursorUpdate, Incoming, Intake, IntakeError, Operation};
+pub use intake::{Answer, Batch, CursorUpdate, Incoming, Intake, IntakeError, Operation, UnreadableEntry};

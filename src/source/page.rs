@@ -1,9 +1,13 @@
 //! One page of a search: a Bundle of type searchset, read without touching its resources, whose
 //! text is kept as sent. Pure.
 
+use crate::fhir::reference::is_id;
 use crate::fhir::{Instant, datetime};
+use crate::source::intake::UnreadableEntry;
 use serde::Deserialize;
+use serde_json::Value;
 use serde_json::value::RawValue;
+use sha2::{Digest, Sha256};
 
 /// A page as far as polling needs it.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -12,8 +16,8 @@ pub struct Page {
     pub entries: Vec<PageEntry>,
     /// Entries that are no match of the wanted type (included resources, outcomes).
     pub skipped: usize,
-    /// Matches that carry no usable type and id.
-    pub unusable: usize,
+    /// Entries that are no resource with a usable type, id and version.
+    pub unreadable: Vec<UnreadableEntry>,
     /// `link[relation=next].url`, as written.
     pub next: Option<String>,
     /// `link[relation=self].url` says that the server sorted by `_lastUpdated`, oldest first.
@@ -27,7 +31,8 @@ pub struct PageEntry {
     pub resource_type: String,
     /// Logical id.
     pub id: String,
-    /// `meta.versionId`, or else `meta.lastUpdated` as written; None when it has neither.
+    /// `meta.versionId` and `meta.lastUpdated` as written (servers count either without the other);
+    /// None when it has neither.
     pub version: Option<String>,
     /// `meta.lastUpdated`, when it can be read.
     pub last_updated: Option<Instant>,
@@ -61,8 +66,9 @@ struct BundleView<'a> {
     #[serde(rename = "type")]
     kind: Option<String>,
     link: Option<Vec<LinkView>>,
+    /// Each read by itself: one odd entry must not cost the others.
     #[serde(borrow)]
-    entry: Option<Vec<EntryView<'a>>>,
+    entry: Option<Vec<&'a RawValue>>,
 }
 
 #[derive(Deserialize)]
@@ -73,16 +79,13 @@ struct LinkView {
 
 #[derive(Deserialize)]
 struct EntryView<'a> {
+    /// Anything: only a string can name the id that the resource lacks.
     #[serde(rename = "fullUrl")]
-    full_url: Option<String>,
+    full_url: Option<Value>,
     #[serde(borrow)]
     resource: Option<&'a RawValue>,
-    search: Option<SearchView>,
-}
-
-#[derive(Deserialize)]
-struct SearchView {
-    mode: Option<String>,
+    /// Anything: only `mode` as a string says that this is no match.
+    search: Option<Value>,
 }
 
 #[derive(Deserialize)]
@@ -127,39 +130,91 @@ pub fn read(text: &str, wanted: &str) -> Result<Page, PageError> {
             _ => {}
         }
     }
-    for entry in bundle.entry.unwrap_or_default() {
-        let mode = entry.search.and_then(|search| search.mode);
-        if !matches!(mode.as_deref(), None | Some("match")) {
-            page.skipped += 1;
-            continue;
-        }
-        match entry
-            .resource
-            .and_then(|resource| read_entry(resource.get(), entry.full_url.as_deref()))
-        {
-            Some(entry) if entry.resource_type == wanted => page.entries.push(entry),
-            Some(_) => page.skipped += 1,
-            None => page.unusable += 1,
+    for raw in bundle.entry.unwrap_or_default() {
+        match read_entry(raw.get(), wanted) {
+            Found::Match(entry) => page.entries.push(entry),
+            Found::Other => page.skipped += 1,
+            Found::Unreadable(entry) => page.unreadable.push(entry),
         }
     }
     Ok(page)
 }
 
-fn read_entry(body: &str, full_url: Option<&str>) -> Option<PageEntry> {
-    let head: HeadView = serde_json::from_str(body).ok()?;
-    let from_url = || full_url?.rsplit_once('/').map(|(_, id)| id.to_owned());
-    let id = head.id.or_else(from_url).filter(|id| !id.is_empty())?;
-    let (version_id, last_updated) = head
-        .meta
-        .map_or((None, None), |meta| (meta.version_id, meta.last_updated));
+enum Found {
+    Match(PageEntry),
+    /// Included, an outcome, another type.
+    Other,
+    Unreadable(UnreadableEntry),
+}
+
+fn read_entry(raw: &str, wanted: &str) -> Found {
+    let entry: EntryView<'_> = match serde_json::from_str(raw) {
+        Ok(entry) => entry,
+        Err(error) => return Found::Unreadable(unreadable(wanted, raw, &format!("the entry cannot be read: {error}"))),
+    };
+    let mode = entry.search.as_ref().and_then(|search| search.get("mode"));
+    if !matches!(mode.and_then(Value::as_str), None | Some("match")) {
+        return Found::Other;
+    }
+    let Some(body) = entry.resource.map(RawValue::get) else {
+        return Found::Unreadable(unreadable(wanted, raw, "the entry holds no resource"));
+    };
+    let head: HeadView = match serde_json::from_str(body) {
+        Ok(head) => head,
+        Err(error) => {
+            let resource: Value = serde_json::from_str(body).unwrap_or_default();
+            let kind = resource.get("resourceType").and_then(Value::as_str);
+            if kind.is_some_and(|kind| kind != wanted) {
+                return Found::Other;
+            }
+            let detail = format!("type, id or meta of the resource cannot be read: {error}");
+            return Found::Unreadable(unreadable(wanted, body, &detail));
+        }
+    };
+    if head.resource_type != wanted {
+        return Found::Other;
+    }
+    let from_url = || {
+        let url = entry.full_url.as_ref()?.as_str()?;
+        url.rsplit_once('/').map(|(_, id)| id.to_owned())
+    };
+    let Some(id) = head.id.or_else(from_url).filter(|id| is_id(id)) else {
+        let detail = "the resource has no id, or one that FHIR does not allow";
+        return Found::Unreadable(unreadable(wanted, body, detail));
+    };
+    let meta = head.meta.map(|meta| (meta.version_id, meta.last_updated));
+    let (version_id, last_updated) = meta.unwrap_or_default();
     let moment = last_updated.as_deref().and_then(|text| datetime::parse(text).ok());
-    Some(PageEntry {
+    let stated: Vec<&str> = [&version_id, &last_updated]
+        .into_iter()
+        .flatten()
+        .map(String::as_str)
+        .collect();
+    Found::Match(PageEntry {
         resource_type: head.resource_type,
         id,
-        version: version_id.or(last_updated),
+        version: Some(stated.join(" ")).filter(|stated| !stated.is_empty()),
         last_updated: moment.map(|span| span.earliest),
         body: body.to_owned(),
     })
+}
+
+/// Longest id that is repeated in a made-up name, in characters.
+const MAX_ID_CHARS: usize = 64;
+
+fn unreadable(wanted: &str, body: &str, detail: &str) -> UnreadableEntry {
+    let id = serde_json::from_str::<Value>(body).ok().and_then(|resource| {
+        let id = resource.get("id")?.as_str()?;
+        let shown = id.chars().filter(|character| !character.is_control());
+        Some(shown.take(MAX_ID_CHARS).collect::<String>())
+    });
+    let hash = Sha256::digest(body.as_bytes());
+    let hash: String = hash.iter().take(8).map(|byte| format!("{byte:02x}")).collect();
+    UnreadableEntry {
+        source: format!("{wanted}/{}?{hash}", id.unwrap_or_default()),
+        body: body.to_owned(),
+        detail: detail.to_owned(),
+    }
 }
 
 /// FHIR R4 §3.1.1.1.3: the self link tells which parameters the server used.
@@ -185,6 +240,52 @@ mod tests {
     }
 
     #[test]
+    fn an_odd_entry_costs_no_other() {
+        // R4: Resource.id is `[A-Za-z0-9\\-\\.]{1,64}`; versionId is an id, lastUpdated an instant: strings.
+        let odd = [
+            (
+                r#"{"resource":{"resourceType":"Observation","id":"n","meta":{"versionId":7}}}"#,
+                "Observation/n?",
+            ),
+            (
+                r#"{"resource":{"resourceType":"Observation","id":"l","meta":{"lastUpdated":7}}}"#,
+                "Observation/l?",
+            ),
+            (
+                r#"{"resource":{"resourceType":"Observation","id":"d","id":"e"}}"#,
+                "Observation/e?",
+            ),
+            (
+                r#"{"resource":{"resourceType":"Observation","id":"../../x<b>"}}"#,
+                "Observation/../../x<b>?",
+            ),
+            (r#"{"resource":{"resourceType":"Observation"}}"#, "Observation/?"),
+            (r#"{"resource":{"id":"t"}}"#, "Observation/t?"),
+            (r#"{"resource":7}"#, "Observation/?"),
+            ("7", "Observation/?"),
+            ("{}", "Observation/?"),
+            (
+                r#"{"resource":{"resourceType":"Observation","id":"x"},"resource":7}"#,
+                "Observation/?",
+            ),
+        ];
+        for (entry, name) in odd {
+            let text = format!(
+                r#"{{"resourceType":"Bundle","type":"searchset","entry":[{entry},
+                {{"fullUrl":7,"search":{{"mode":1}},"resource":{{"resourceType":"Observation","id":"good"}}}}]}}"#
+            );
+            let page = read(&text, "Observation").unwrap();
+            assert_eq!(page.entries.len(), 1, "{entry}");
+            assert_eq!(page.entries[0].id, "good");
+            let kept = &page.unreadable[0];
+            assert!(kept.source.starts_with(name), "{entry}: {}", kept.source);
+            assert_eq!(kept.source.len(), name.len() + 16);
+            assert!(entry.contains(&kept.body) && !kept.detail.is_empty());
+            assert_eq!(read(&text, "Observation").unwrap(), page, "the name is stable");
+        }
+    }
+
+    #[test]
     fn the_self_link_tells_whether_the_server_sorted() {
         assert!(says_sorted("http://s/Observation?code=a&_sort=_lastUpdated"));
         assert!(!says_sorted("http://s/Observation?code=a"));
@@ -192,14 +293,14 @@ mod tests {
     }
 
     #[test]
-    fn an_entry_without_id_takes_it_from_its_address_or_is_counted() {
+    fn an_entry_without_id_takes_it_from_its_address_or_is_kept_as_unreadable() {
         let text = r#"{"resourceType":"Bundle","type":"searchset","entry":[
             {"fullUrl":"http://s/Observation/x","resource":{"resourceType":"Observation"}},
             {"resource":{"resourceType":"Observation"}},
             {"resource":{"id":7}},
             {}]}"#;
         let page = read(text, "Observation").unwrap();
-        assert_eq!((page.entries.len(), page.unusable), (1, 3));
+        assert_eq!((page.entries.len(), page.unreadable.len()), (1, 3));
         assert_eq!(page.entries[0].id, "x");
     }
 }

@@ -107,6 +107,7 @@ pub struct Poller<C: ?Sized> {
     pub(super) config: SourceConfig,
     pub(super) codes: Codes,
     pub(super) status: Arc<SourceStatus>,
+    pub(super) pace: ask::Pace,
     recent: Recent,
     members: Mutex<MembersRead>,
     cursors: Arc<C>,
@@ -134,10 +135,18 @@ impl<C: Cursors + ?Sized> Poller<C> {
             config,
             codes,
             status,
+            pace: ask::Pace::default(),
             recent: Recent::default(),
             members: Mutex::new(MembersRead::default()),
             cursors,
         }
+    }
+
+    /// Another pace of repeated questions than [`ask::Pace::default`].
+    #[must_use]
+    pub fn with_pace(mut self, pace: ask::Pace) -> Self {
+        self.pace = pace;
+        self
     }
 
     /// Poll until `shutdown`. A poll under way is then dropped: what it had not committed is read

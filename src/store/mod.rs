@@ -85,15 +85,19 @@ pub trait Store: Send + Sync + 'static {
     fn cursor(&self, name: &str) -> Result<Option<Instant>, StoreError>;
 
     // --- delivery ---------------------------------------------------------------------------
-    /// Waiting entries whose time has come: only the head group (entries of one step) of each
-    /// patient, so that order per patient holds; entries come in `seq` order.
+    /// Waiting entries whose time has come, in `seq` order, by groups (entries of one step).
     ///
-    /// A head whose time has not come holds its patient's later groups back. A stopped entry does
-    /// not: it is passed over, because no refusal of one resource may keep a later alert of the
-    /// patient from being sent. A group is due as soon as one of its waiting entries is, and comes
-    /// whole (one transaction Bundle): only a first group longer than `limit` passes it.
+    /// Messages of one patient keep their order: a group is not due while an earlier group of the
+    /// patient has a Communication that waits. Nothing else holds it back, no Observation, no
+    /// stopped entry, and no Communication that failed by itself five times (or twenty times in any
+    /// way), because no trouble with one resource may keep a later alert of the patient from being
+    /// sent. An older form of an Observation is not due while a newer one was tried and waits. A
+    /// group is due as soon as one of its waiting entries is, and comes whole (one transaction
+    /// Bundle): only a first group longer than `limit` passes it.
     fn outbox_due(&self, now: Instant, limit: usize) -> Result<Vec<OutboxEntry>, StoreError>;
-    /// Record what became of attempts, one delivery row each. What was delivered stays delivered.
+    /// Record what became of attempts, one delivery row each. What was delivered stays delivered,
+    /// and older forms of it that wait or are stopped are settled as superseded (`Delivered`, the
+    /// answer says so).
     /// An error, and nothing recorded, when one of them names no entry.
     fn outbox_settle(&self, settlements: &[Settlement], now: Instant) -> Result<(), StoreError>;
     /// The server's id of a derived resource, once delivered (`Observation/17`).

@@ -138,6 +138,8 @@ pub struct Settlement {
     pub next_attempt: Instant,
     /// What the server said, shortened.
     pub answer: String,
+    /// It failed by itself, while the server as a whole was well.
+    pub own_failure: bool,
     /// The server's reference for it (`Observation/17`), when delivered.
     pub remote_reference: Option<String>,
 }

@@ -1,6 +1,8 @@
 //! The outbox against a FHIR server played by wiremock: what is sent, what an answer comes to.
 
 mod answers;
+mod once;
+mod passing;
 mod requests;
 mod worker;
 
@@ -62,6 +64,17 @@ fn step() -> Vec<OutboxEntry> {
             json!({"status": "completed", "about": [urn(1)]}),
         ),
     ]
+}
+
+/// A resource as it stands on the server: under the server's id, with our identifier.
+fn ours(kind: &str, identity: u128, id: &str) -> Value {
+    let value = Uuid::from_u128(identity).to_string();
+    json!({"resourceType": kind, "id": id, "identifier": [{"system": SYSTEM, "value": value}]})
+}
+
+fn found(resources: &[Value]) -> Value {
+    let entry: Vec<Value> = resources.iter().map(|resource| json!({"resource": resource})).collect();
+    json!({"resourceType": "Bundle", "type": "searchset", "entry": entry})
 }
 
 fn statement(conditional: bool) -> Value {

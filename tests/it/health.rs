@@ -8,8 +8,9 @@ use deltaward::recognise::reading::PatientKey;
 use deltaward::recognise::reason::Reason;
 use deltaward::rules::Tier;
 use deltaward::source::Answer;
-use deltaward::source::status::SourceSnapshot;
-use deltaward::store::{Commit, OutboxEntry, OutboxState};
+use deltaward::source::poll::PollReport;
+use deltaward::source::status::{SourceSnapshot, SourceStatus};
+use deltaward::store::{Commit, OutboxEntry, OutboxState, Settlement};
 use serde_json::{Value, json};
 use std::time::Duration;
 
@@ -100,6 +101,29 @@ async fn ready_needs_polls_within_three_intervals() {
 }
 
 #[tokio::test]
+async fn failed_polls_are_counted_with_their_reason_and_three_in_a_row_are_red() {
+    let api = Api::new();
+    let status = std::sync::Arc::new(SourceStatus::default());
+    api.app.health.expect_polls(60, api.app.now());
+    api.app.health.watch_source(std::sync::Arc::clone(&status));
+    api.app.health.engine_beat(api.app.now());
+    for (failures, expected) in [(1, 200), (2, 200), (3, 503)] {
+        api.pass(1);
+        status.record_failure(String::from("the server answered 404"), api.app.now());
+        let (code, checks, report) = ready(&api).await;
+        assert_eq!(code, expected, "{checks:?}");
+        let said = format!(
+            "no poll has gone through yet; waiting for {failures} s; {failures} in a row failed, the last: the server answered 404"
+        );
+        assert!(report.to_string().contains(&said), "{report}");
+    }
+    status.record_report(&PollReport::default(), api.app.now());
+    let (code, _, report) = ready(&api).await;
+    assert_eq!(code, 200);
+    assert!(report.to_string().contains("last poll ended before 0 s\""), "{report}");
+}
+
+#[tokio::test]
 async fn ready_needs_an_outbox_that_moves() {
     let mut api = Api::new();
     let entry = waiting(&api);
@@ -123,6 +147,38 @@ async fn ready_needs_an_outbox_that_moves() {
     }
     api.app.self_contained = true;
     assert_eq!(ready(&api).await.0, 200, "nothing is to be delivered");
+}
+
+#[tokio::test]
+async fn ready_needs_an_outbox_in_which_nothing_is_stopped() {
+    let mut api = Api::new();
+    let entry = waiting(&api);
+    let commit = Commit {
+        outbox: vec![vec![entry]],
+        ..Commit::default()
+    };
+    api.store.commit(&commit).unwrap();
+    let refused = Settlement {
+        seq: 1,
+        state: OutboxState::Stopped,
+        next_attempt: api.app.now(),
+        answer: "422".into(),
+        own_failure: false,
+        remote_reference: None,
+    };
+    api.store.outbox_settle(&[refused], api.app.now()).unwrap();
+    api.app.self_contained = false;
+    api.app.health.engine_beat(api.app.now());
+    let (status, checks, report) = ready(&api).await;
+    assert_eq!((status, red(&checks)), (503, vec!["outbox"]));
+    assert!(
+        report.to_string().contains("1 stopped entries need a person"),
+        "{report}"
+    );
+    assert!(api.store.outbox_resend(1, api.app.now()).unwrap());
+    api.pass(6);
+    api.app.health.engine_beat(api.app.now());
+    assert_eq!(ready(&api).await.0, 200);
 }
 
 #[tokio::test]

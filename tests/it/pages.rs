@@ -1,6 +1,7 @@
 //! The pages, in process, over an in-memory store. All patients are invented.
 
 mod look;
+mod resend;
 pub mod ward;
 
 use axum::body::Body;
@@ -408,11 +409,16 @@ async fn stopped_entries_show_what_the_server_said() {
         state: OutboxState::Stopped,
         next_attempt: at(0),
         answer: "422: processing: <b>no such subject</b>".into(),
+        own_failure: false,
         remote_reference: None,
     };
     page.store.outbox_settle(&[refused], at(0)).unwrap();
     let html = ok(&page, "/stopped").await;
     position(&html, "422: processing: &lt;b&gt;no such subject&lt;/b&gt;");
+    position(
+        &html,
+        &format!("<form method=\"post\" action=\"/stopped/{seq}/resend\">"),
+    );
     position(
         &text_of(&ok(&page, "/").await),
         "1 resource was refused by the record and is stopped",

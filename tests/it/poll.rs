@@ -5,6 +5,7 @@ mod asks;
 mod bounds;
 mod cursor;
 mod members;
+mod odd;
 mod patients;
 
 use crate::fhir_server::{Engine, FHIR_JSON, at, base, config, observation, page, parameters};

@@ -58,6 +58,12 @@ conformance! {
     unsent::settlements_are_kept;
     unsent::a_stopped_entry_can_be_sent_again;
     unsent::an_old_form_is_not_sent_over_a_newer_one;
+    unsent::an_observation_never_holds_back_a_message;
+    unsent::a_message_that_fails_by_itself_is_passed_in_the_end;
+    unsent::order_holds_across_an_outage;
+    unsent::a_newer_form_settles_the_older_ones;
+    unsent::an_older_form_goes_when_the_newer_one_was_refused;
+    unsent::observations_that_failed_do_not_crowd_out_messages;
 }
 
 mod core {

@@ -138,7 +138,8 @@ impl Engine {
     }
 }
 
-/// An outbox in memory with the store's rule: only the head group of each patient is due.
+/// An outbox in memory with the store's rule in short: messages of one patient go in order, and one
+/// that failed five times is passed.
 #[derive(Default)]
 pub struct MemoryOutbox {
     pub entries: Mutex<Vec<OutboxEntry>>,
@@ -176,13 +177,18 @@ impl MemoryOutbox {
 impl Outbox for MemoryOutbox {
     fn due(&self, now: Instant, limit: usize) -> Result<Vec<OutboxEntry>, StoreError> {
         let entries = self.entries.lock().unwrap();
-        let mut heads: BTreeMap<PatientKey, i64> = BTreeMap::new();
-        for entry in entries.iter().filter(|entry| entry.state == OutboxState::Waiting) {
-            let head = heads.entry(entry.patient.clone()).or_insert(entry.group);
-            *head = entry.group.min(*head);
+        let mut alerts: BTreeMap<PatientKey, i64> = BTreeMap::new();
+        let alerting = |entry: &&OutboxEntry| {
+            entry.state == OutboxState::Waiting && entry.resource_type == "Communication" && entry.attempts < 5
+        };
+        for entry in entries.iter().filter(alerting) {
+            let first = alerts.entry(entry.patient.clone()).or_insert(entry.group);
+            *first = entry.group.min(*first);
         }
         let due = entries.iter().filter(|entry| {
-            entry.state == OutboxState::Waiting && entry.next_attempt <= now && heads[&entry.patient] == entry.group
+            entry.state == OutboxState::Waiting
+                && entry.next_attempt <= now
+                && alerts.get(&entry.patient).is_none_or(|first| entry.group <= *first)
         });
         Ok(due.take(limit).cloned().collect())
     }

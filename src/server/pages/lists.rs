@@ -1,4 +1,5 @@
-//! `/set-aside` and `/stopped`: what was not used, and what the record would not take.
+//! `/set-aside` and `/stopped`: what was not used, and what the record would not take (with the
+//! button that sends it again).
 
 use super::layout::Body;
 use super::{PageState, ROWS, text};
@@ -84,7 +85,10 @@ pub(super) fn stopped(page: &PageState, now: Instant) -> Result<Body, StoreError
         h1 { "Stopped messages" span class="tally" { (counts.outbox_stopped) } }
         p {
             "Resources that the record refused in a way that trying again does not mend. "
-            "What comes later for the same patient stays behind them. Mend the cause, then send them again."
+            "Later messages of the same patient are sent all the same. Mend the cause, then send them again."
+        }
+        @if stopped.len() > 1 {
+            form method="post" action="/stopped/resend" { button type="submit" { "Send all again" } }
         }
         (outbox("Stopped", "stopped", &stopped, counts.outbox_stopped, now))
         (outbox("In line", "in-line", &unsent, counts.outbox_waiting, now))
@@ -110,6 +114,7 @@ fn outbox(heading: &str, id: &str, rows: &[OutboxEntry], all: u64, now: Instant)
                                 th scope="col" class="number" { "Attempts" }
                                 th scope="col" { "Next attempt" }
                                 th scope="col" { "What the server said" }
+                                @if id == "stopped" { th scope="col" { "Send again" } }
                             }
                         }
                         tbody {
@@ -125,6 +130,13 @@ fn outbox(heading: &str, id: &str, rows: &[OutboxEntry], all: u64, now: Instant)
                                         } @else { "none" }
                                     }
                                     td class="answer" { @if row.last_answer.is_empty() { "not tried yet" } @else { (row.last_answer) } }
+                                    @if row.state == OutboxState::Stopped {
+                                        td {
+                                            form method="post" action={ "/stopped/" (row.seq) "/resend" } {
+                                                button type="submit" aria-label={ "Send entry " (row.seq) " again" } { "Send again" }
+                                            }
+                                        }
+                                    }
                                 }
                             }
                         }

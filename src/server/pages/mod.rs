@@ -1,4 +1,5 @@
-//! The pages: server-rendered HTML, one style sheet, one small script, no build step.
+//! The pages: server-rendered HTML, one style sheet, one small script, no build step. One action:
+//! a stopped outbox entry is put back in line (`POST /stopped/{seq}/resend`).
 //!
 //! Everything shown comes from the store and from `patient::assess` at the time of the request;
 //! nothing here decides anything. Names, sites, units and codes of the record are untrusted: they
@@ -14,6 +15,7 @@ mod live;
 mod messages;
 mod numbers;
 mod patient;
+mod resend;
 mod rules;
 mod text;
 
@@ -27,7 +29,7 @@ use axum::Router;
 use axum::extract::{Query, State};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
-use axum::routing::get;
+use axum::routing::{get, post};
 use layout::Body;
 use serde::Deserialize;
 use std::sync::Arc;
@@ -108,6 +110,8 @@ pub fn router(state: PageState) -> Router {
         .route("/set-aside", get(set_aside_page))
         .route("/rules", get(rules_page))
         .route("/stopped", get(stopped_page))
+        .route("/stopped/resend", post(resend::all))
+        .route("/stopped/{seq}/resend", post(resend::one))
         .route("/events", get(live::events))
         .route("/assets/{name}", get(assets::serve))
         .with_state(live::Streams::around(state))
@@ -149,7 +153,7 @@ async fn stopped_page(State(streams): State<live::Streams>) -> Response {
 const HEADERS: [(header::HeaderName, &str); 4] = [
     (header::CONTENT_TYPE, "text/html; charset=utf-8"),
     (header::CACHE_CONTROL, "no-store"),
-    (header::REFERRER_POLICY, "no-referrer"),
+    (header::REFERRER_POLICY, "same-origin"),
     (
         header::CONTENT_SECURITY_POLICY,
         "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; \

@@ -4,6 +4,7 @@ use super::rows::{Fault, OUTBOX_COLUMNS, bounded, outbox_entry, state_word};
 use crate::fhir::Instant;
 use crate::store::records::{OutboxEntry, OutboxState, Settlement};
 use rusqlite::{OptionalExtension, Transaction, params};
+use std::collections::BTreeSet;
 use uuid::Uuid;
 
 /// Number the groups in order and append them. `created` is the entry's first `next_attempt`.
@@ -46,45 +47,92 @@ pub(super) fn append(tx: &Transaction<'_>, groups: &[Vec<OutboxEntry>]) -> Resul
     Ok(())
 }
 
-/// The waiting entries of each patient's head group: the lowest group that still has a waiting
-/// entry. A head whose time has not come holds its patient's later groups back, so that order
-/// holds; a **stopped** entry does not: it is passed over and later groups go on, because no
-/// refusal of one resource may keep a later alert of the patient from being sent.
+/// Failures of its own after which a message no longer holds back the patient's later ones.
+const PASSED_AFTER_OWN_FAILURES: i64 = 5;
+/// Attempts of any kind after which it no longer does: a server may also hang on one entry only.
+const PASSED_AFTER_ATTEMPTS: i64 = 20;
+
+/// The waiting entries that may be sent now.
+///
+/// Messages (Communications) of one patient go in order: a group is held back while an earlier one
+/// has a message that waits. Nothing else holds it back: no Observation (its message names it
+/// logically), no **stopped** entry, and no message that has failed by itself
+/// [`PASSED_AFTER_OWN_FAILURES`] times (or [`PASSED_AFTER_ATTEMPTS`] times in any way), because no
+/// trouble with one resource may keep a later alert of the patient from being sent. A failure of
+/// the server as a whole is not an entry's own, so order holds across an outage.
+///
+/// An older form of an Observation is not due while a newer one was sent and is not settled yet:
+/// it would undo the newer one.
 ///
 /// A group is due as soon as one of its waiting entries is, and comes whole (it is one
 /// transaction Bundle): `limit` counts entries, and is passed only by a first group longer than it.
+/// Where `limit` cuts, Observations that failed before come last.
 pub(super) fn due(tx: &Transaction<'_>, now: Instant, limit: usize) -> Result<Vec<OutboxEntry>, Fault> {
-    // Both indexes named, because without statistics SQLite takes the one by state, and then reads
-    // everything that waits once for each group: too slow just when a server was long away.
-    let mut heads = tx.prepare_cached(
-        "SELECT DISTINCT grp FROM outbox AS head INDEXED BY outbox_line
-         WHERE state = 'waiting' AND next_attempt <= ?1
-           AND NOT EXISTS (SELECT 1 FROM outbox AS before
-                           WHERE before.state = 'waiting' AND before.patient = head.patient AND before.grp < head.grp)
-         ORDER BY grp LIMIT ?2",
-    )?;
-    let sql = format!(
-        "SELECT {OUTBOX_COLUMNS} FROM outbox INDEXED BY outbox_line
-         WHERE state = 'waiting' AND grp = ?1 ORDER BY seq"
-    );
-    let mut members = tx.prepare_cached(&sql)?;
     let mut due: Vec<OutboxEntry> = Vec::new();
+    let mut taken = BTreeSet::new();
+    for kind in [
+        "(resource_type <> 'Observation' OR attempts = 0)",
+        "resource_type = 'Observation' AND attempts > 0",
+    ] {
+        if !due_of_kind(tx, kind, now, limit, &mut taken, &mut due)? {
+            break;
+        }
+    }
+    due.sort_by_key(|entry| entry.seq);
+    Ok(due)
+}
+
+/// False once `limit` is reached.
+fn due_of_kind(
+    tx: &Transaction<'_>,
+    kind: &str,
+    now: Instant,
+    limit: usize,
+    taken: &mut BTreeSet<i64>,
+    due: &mut Vec<OutboxEntry>,
+) -> Result<bool, Fault> {
+    // The indexes are named, because without statistics SQLite takes the one by state, and then reads
+    // everything that waits once for each group: too slow just when a server was long away.
+    const NOT_OVERTAKEN: &str = "(one.resource_type <> 'Observation' OR NOT EXISTS (
+             SELECT 1 FROM outbox AS newer INDEXED BY outbox_identity
+             WHERE newer.identity = one.identity AND newer.seq > one.seq
+               AND newer.state = 'waiting' AND newer.attempts > 0))";
+    let mut heads = tx.prepare_cached(&format!(
+        "SELECT DISTINCT grp FROM outbox AS one INDEXED BY outbox_line
+         WHERE state = 'waiting' AND next_attempt <= ?1 AND {kind}
+           AND NOT EXISTS (SELECT 1 FROM outbox AS before INDEXED BY outbox_alerts
+                           WHERE before.state = 'waiting' AND before.resource_type = 'Communication'
+                             AND before.patient = one.patient AND before.grp < one.grp
+                             AND before.own_failures < {PASSED_AFTER_OWN_FAILURES}
+                             AND before.attempts < {PASSED_AFTER_ATTEMPTS})
+           AND {NOT_OVERTAKEN}
+         ORDER BY grp LIMIT ?2"
+    ))?;
+    let mut members = tx.prepare_cached(&format!(
+        "SELECT {OUTBOX_COLUMNS} FROM outbox AS one INDEXED BY outbox_line
+         WHERE state = 'waiting' AND grp = ?1 AND {NOT_OVERTAKEN} ORDER BY seq"
+    ))?;
     let mut rows = heads.query([now.millis(), bounded(limit)])?;
     while let Some(row) = rows.next()? {
+        let number: i64 = row.get(0)?;
+        if !taken.insert(number) {
+            continue;
+        }
         let mut group = Vec::new();
-        let mut entries = members.query([row.get::<_, i64>(0)?])?;
+        let mut entries = members.query([number])?;
         while let Some(entry) = entries.next()? {
             group.push(outbox_entry(entry)?);
         }
         if !due.is_empty() && due.len() + group.len() > limit {
-            break;
+            return Ok(false);
         }
         due.append(&mut group);
     }
-    Ok(due)
+    Ok(due.len() < limit)
 }
 
-/// Record attempts: one delivery row each. What was delivered stays delivered.
+/// Record attempts: one delivery row each. What was delivered stays delivered, and with it every
+/// older form of the same resource that waits or is stopped is done: it would undo the newer one.
 pub(super) fn settle(tx: &Transaction<'_>, settlements: &[Settlement], now: Instant) -> Result<(), Fault> {
     for settlement in settlements {
         let word = state_word(settlement.state);
@@ -92,7 +140,8 @@ pub(super) fn settle(tx: &Transaction<'_>, settlements: &[Settlement], now: Inst
             .prepare_cached(
                 "UPDATE outbox
                  SET state = CASE state WHEN 'delivered' THEN state ELSE ?2 END,
-                     next_attempt = ?3, last_answer = ?4, attempts = attempts + 1
+                     next_attempt = ?3, last_answer = ?4, attempts = attempts + 1,
+                     own_failures = own_failures + ?5
                  WHERE seq = ?1 RETURNING identity",
             )?
             .query_row(
@@ -100,7 +149,8 @@ pub(super) fn settle(tx: &Transaction<'_>, settlements: &[Settlement], now: Inst
                     settlement.seq,
                     word,
                     settlement.next_attempt.millis(),
-                    settlement.answer
+                    settlement.answer,
+                    settlement.own_failure,
                 ],
                 |row| row.get(0),
             )
@@ -110,6 +160,17 @@ pub(super) fn settle(tx: &Transaction<'_>, settlements: &[Settlement], now: Inst
         };
         tx.prepare_cached("INSERT INTO deliveries (seq, at, state, answer) VALUES (?1, ?2, ?3, ?4)")?
             .execute(params![settlement.seq, now.millis(), word, settlement.answer])?;
+        if settlement.state == OutboxState::Delivered {
+            tx.prepare_cached(
+                "UPDATE outbox SET state = 'delivered', last_answer = ?3
+                 WHERE identity = ?1 AND seq < ?2 AND state IN ('waiting', 'stopped')",
+            )?
+            .execute(params![
+                identity,
+                settlement.seq,
+                format!("superseded: entry {}, a later form, was delivered", settlement.seq)
+            ])?;
+        }
         if let Some(reference) = &settlement.remote_reference {
             tx.prepare_cached(
                 "INSERT INTO remote_references (identity, reference) VALUES (?1, ?2)

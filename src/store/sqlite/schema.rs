@@ -5,7 +5,7 @@ use crate::store::StoreError;
 use rusqlite::{Connection, TransactionBehavior};
 
 /// In order; an entry is never changed once a release had it, only followed by another.
-const MIGRATIONS: &[&str] = &[include_str!("0001_start.sql")];
+const MIGRATIONS: &[&str] = &[include_str!("0001_start.sql"), include_str!("0002_alerts_pass.sql")];
 
 /// The schema version that this program writes.
 fn known() -> i64 {

@@ -100,11 +100,42 @@ async fn what_cannot_heal_stops_with_the_servers_outcome() {
     }
 }
 
+/// A gateway or a wrong base address answers for the server: that is no word on the resource.
+#[tokio::test]
+async fn a_refusal_without_an_outcome_waits_and_asks_to_be_mended() {
+    let bodies = [
+        ("<html><title>404 Not Found</title></html>", "text/html"),
+        ("{\"error\":\"no such route\"}", "application/json"),
+        ("{\"resourceType\":\"Bundle\"}", FHIR_JSON),
+        ("", "text/plain"),
+    ];
+    for status in [400, 404, 405, 410, 412, 422] {
+        for (text, kind) in bodies {
+            let server = answering(ResponseTemplate::new(status).set_body_raw(text, kind)).await;
+            let outbox = MemoryOutbox::with(step());
+            let report = deliver(&server, &outbox).await;
+            assert_eq!(
+                (report.waiting, report.stopped, report.needs_mending),
+                (2, 0, true),
+                "{status} {kind}"
+            );
+        }
+    }
+    // The same inside a transaction-response: an entry is stopped by an outcome only.
+    let server = MockServer::start().await;
+    metadata(&server, &statement(true)).await;
+    let answer = response(&[("404 Not Found", "x"), ("201 Created", "Communication/2")]);
+    Mock::given(any()).respond_with(fhir(200, &answer)).mount(&server).await;
+    let outbox = MemoryOutbox::with(step());
+    let report = deliver(&server, &outbox).await;
+    assert_eq!((report.delivered, report.waiting, report.stopped), (1, 1, 0));
+}
+
 #[tokio::test]
 async fn a_transaction_refused_for_one_entry_goes_one_by_one() {
     let server = MockServer::start().await;
     metadata(&server, &statement(true)).await;
-    let refused = ResponseTemplate::new(422);
+    let refused = fhir(422, &json!({"resourceType": "OperationOutcome", "issue": []}));
     Mock::given(method("POST"))
         .and(path("/fhir"))
         .respond_with(refused.clone())
@@ -176,9 +207,13 @@ async fn a_transaction_answer_that_does_not_match_is_not_believed() {
             .respond_with(fhir(200, &wrong))
             .mount(&server)
             .await;
-        let taken = fhir(200, &json!({"resourceType": "Observation", "id": "1"}));
+        let nothing = json!({"resourceType": "Bundle", "type": "searchset"});
+        Mock::given(method("GET"))
+            .respond_with(fhir(200, &nothing))
+            .mount(&server)
+            .await;
         Mock::given(any())
-            .respond_with(taken)
+            .respond_with(fhir(201, &json!({"resourceType": "Observation", "id": "1"})))
             .with_priority(9)
             .mount(&server)
             .await;
@@ -188,8 +223,8 @@ async fn a_transaction_answer_that_does_not_match_is_not_believed() {
         let methods: Vec<_> = requests.iter().map(|request| request.method.to_string()).collect();
         assert_eq!(
             methods,
-            ["POST", "PUT", "POST"],
-            "sent again one by one, under the same conditions"
+            ["POST", "PUT", "GET", "POST"],
+            "sent again one by one, under the same conditions; the transaction may have been done, so the message is searched"
         );
     }
 }
@@ -205,7 +240,7 @@ async fn after_a_timeout_the_same_conditional_write_is_repeated() {
         .respond_with(move |_: &Request| {
             let answer = fhir(
                 200,
-                &response(&[("200 OK", "Observation/17"), ("200 OK", "Communication/18")]),
+                &response(&[("200 OK", "Observation/17"), ("201 Created", "Communication/18")]),
             );
             // Committed, but the answer comes too late.
             let late = counter.fetch_add(1, Ordering::SeqCst) == 0;
@@ -228,7 +263,12 @@ async fn after_a_timeout_the_same_conditional_write_is_repeated() {
         .for_each(|entry| entry.next_attempt = now());
     assert_eq!(deliver(&server, &outbox).await.delivered, 2);
     let requests = writes(&server).await;
-    assert_eq!(body(&requests[0]), body(&requests[1]));
+    let bundles: Vec<_> = requests
+        .iter()
+        .filter(|request| request.method.as_str() == "POST")
+        .collect();
+    assert_eq!(bundles.len(), 2);
+    assert_eq!(body(bundles[0]), body(bundles[1]));
 }
 
 #[tokio::test]

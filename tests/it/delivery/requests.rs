@@ -8,7 +8,7 @@ async fn a_group_is_one_transaction_where_the_server_can() {
     metadata(&server, &statement(true)).await;
     let answer = response(&[
         ("201 Created", "Observation/17/_history/1"),
-        ("200", "Communication/18/_history/1"),
+        ("201", "Communication/18/_history/1"),
     ]);
     Mock::given(method("POST"))
         .and(path("/fhir"))
@@ -110,7 +110,7 @@ async fn a_single_request_searches_for_a_target_and_names_it_logically_when_it_i
     Mock::given(method("GET"))
         .respond_with(|request: &Request| {
             let known = parameters(request)["identifier"].ends_with(&Uuid::from_u128(100).to_string());
-            let found = json!([{"resource": {"resourceType": "Observation", "id": "55"}}]);
+            let found = json!([{"resource": ours("Observation", 100, "55")}]);
             let entry = if known { found } else { json!([]) };
             fhir(
                 200,
@@ -138,7 +138,7 @@ async fn where_conditions_are_not_offered_the_identifier_is_searched_first() {
     let server = MockServer::start().await;
     metadata(&server, &statement(false)).await;
     let found = json!({"resourceType": "Bundle", "type": "searchset",
-        "entry": [{"resource": {"resourceType": "Observation", "id": "17"}}]});
+        "entry": [{"resource": ours("Observation", 1, "17")}]});
     Mock::given(method("GET"))
         .and(path("/fhir/Observation"))
         .respond_with(fhir(200, &found))

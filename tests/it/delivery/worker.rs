@@ -61,7 +61,7 @@ async fn order_holds_for_each_patient() {
         .collect();
     let outbox = MemoryOutbox::with(groups);
     let running = start(&server, &outbox);
-    until("six messages", || outbox.settled.lock().unwrap().len() == 6).await;
+    until("six messages", || running.status.snapshot().delivered == 6).await;
     let sent: Vec<_> = writes(&server)
         .await
         .iter()

@@ -1,6 +1,7 @@
 //! Questions for earlier diastolics.
 
 use super::*;
+use deltaward::source::ask::Pace;
 
 fn ask(patient: &str) -> Ask {
     Ask {
@@ -115,4 +116,112 @@ async fn questions_in_flight_are_not_asked_twice_and_a_passing_failure_is_tried_
         .map(|batch| batch.answered.len())
         .sum();
     assert_eq!(answered, 2);
+}
+
+/// A poller whose questions have one second, and are then asked again every 50 ms, at most so often.
+fn quick(server: &MockServer, later_attempts: u32) -> (Arc<Poller<Engine>>, Engine, Arc<SourceStatus>) {
+    let (engine, intake) = Engine::start();
+    let mut config = source(server);
+    config.ask_timeout_seconds = 1;
+    let client = Arc::new(FhirClient::new(&config.server).unwrap());
+    let status = Arc::new(SourceStatus::default());
+    let cursors = Arc::new(engine.clone());
+    let pace = Pace {
+        first_wait: Duration::from_millis(100),
+        longest_wait: Duration::from_millis(400),
+        later_wait: Duration::from_millis(50),
+        later_attempts,
+    };
+    let poller = Poller::new(client, intake, cursors, config, codes(), Arc::clone(&status)).with_pace(pace);
+    (Arc::new(poller), engine, status)
+}
+
+#[tokio::test]
+async fn a_question_is_asked_until_the_server_is_there_again_whatever_it_answered_meanwhile() {
+    let server = MockServer::start().await;
+    let began = Clock::now();
+    Mock::given(any())
+        .respond_with(move |_: &Request| match began.elapsed().as_millis() {
+            0..300 => ResponseTemplate::new(404),
+            300..1_500 => ResponseTemplate::new(500),
+            _ => fhir(&page(&[minute("bp", 30)], None, None)),
+        })
+        .mount(&server)
+        .await;
+    let (poller, engine, status) = quick(&server, 1_000);
+    let (sender, receiver) = mpsc::channel(8);
+    let task = tokio::spawn(poller.run_asks(receiver, CancellationToken::new(), now));
+    sender.send(ask("Patient/1")).await.unwrap();
+    drop(sender);
+    tokio::time::timeout(Duration::from_secs(10), task)
+        .await
+        .unwrap()
+        .unwrap();
+    assert_eq!(engine.ids(), ["bp"], "after its deadline too");
+    let snapshot = status.snapshot();
+    assert_eq!(
+        (snapshot.asks_failed, snapshot.asks_answered),
+        (1, 1),
+        "late once, answered in the end"
+    );
+}
+
+#[tokio::test]
+async fn a_question_is_given_up_after_so_many_attempts() {
+    let server = MockServer::start().await;
+    Mock::given(any())
+        .respond_with(ResponseTemplate::new(500))
+        .mount(&server)
+        .await;
+    let (poller, _engine, status) = quick(&server, 3);
+    let (sender, receiver) = mpsc::channel(8);
+    let task = tokio::spawn(poller.run_asks(receiver, CancellationToken::new(), now));
+    sender.send(ask("Patient/1")).await.unwrap();
+    // Cannot be asked at all: no attempt.
+    sender
+        .send(ask("https://stranger.example/fhir/Patient/1"))
+        .await
+        .unwrap();
+    drop(sender);
+    tokio::time::timeout(Duration::from_secs(10), task)
+        .await
+        .unwrap()
+        .unwrap();
+    // Within the second at 0, 100, 300 and 700 ms; the one at about 1100 ms finds the deadline
+    // passed, and three more follow. A slow machine makes fewer of the first.
+    let asked = requests(&server).await.len();
+    assert!((5..=8).contains(&asked), "{asked} attempts");
+    assert_eq!((status.snapshot().asks_failed, status.snapshot().asks_answered), (2, 0));
+}
+
+#[tokio::test]
+async fn questions_that_wait_for_another_attempt_hold_no_place() {
+    let server = MockServer::start().await;
+    Mock::given(query_param("patient", "Patient/9"))
+        .respond_with(fhir(&page(&[minute("bp", 30)], None, None)))
+        .with_priority(1)
+        .mount(&server)
+        .await;
+    Mock::given(any())
+        .respond_with(ResponseTemplate::new(500))
+        .mount(&server)
+        .await;
+    let (poller, engine, _status) = quick(&server, 1_000);
+    // A queue of one: run_asks takes each question out at once.
+    let (sender, receiver) = mpsc::channel(1);
+    let shutdown = CancellationToken::new();
+    let task = tokio::spawn(poller.run_asks(receiver, shutdown.clone(), now));
+    for n in 1..=9 {
+        sender.send(ask(&format!("Patient/{n}"))).await.unwrap();
+    }
+    let begin = Clock::now();
+    while engine.ids().is_empty() {
+        assert!(
+            begin.elapsed() < Duration::from_secs(5),
+            "eight that fail hold the ninth back"
+        );
+        tokio::time::sleep(Duration::from_millis(5)).await;
+    }
+    shutdown.cancel();
+    task.await.unwrap();
 }

@@ -61,7 +61,7 @@ fn an_empty_file_is_brought_up_to_date() {
     SqliteStore::open(&path).unwrap().commit(&all()).unwrap();
     let raw = Connection::open(&path).unwrap();
     let version: i64 = raw.pragma_query_value(None, "user_version", |row| row.get(0)).unwrap();
-    assert_eq!(version, 1);
+    assert_eq!(version, 2);
     let mode: String = raw.pragma_query_value(None, "journal_mode", |row| row.get(0)).unwrap();
     assert_eq!(mode, "wal");
     let check: String = raw
@@ -82,7 +82,7 @@ fn a_newer_schema_is_refused_and_left_alone() {
     raw.pragma_update(None, "user_version", 4711).unwrap();
     let bytes = std::fs::read(&path).unwrap();
     let error = SqliteStore::open(&path).err().unwrap();
-    assert!(matches!(error, StoreError::Newer { found: 4711, known: 1 }), "{error}");
+    assert!(matches!(error, StoreError::Newer { found: 4711, known: 2 }), "{error}");
     assert_eq!(std::fs::read(&path).unwrap(), bytes);
 }
 

@@ -27,6 +27,7 @@ fn settle(store: &dyn Store, seq: i64, state: OutboxState, next_minutes: i64) {
         state,
         next_attempt: at(next_minutes),
         answer: "as said".into(),
+        own_failure: false,
         remote_reference: None,
     };
     store.outbox_settle(&[settlement], at(0)).unwrap();
@@ -123,6 +124,7 @@ pub fn settlements_are_kept(store: &dyn Store) {
         state: OutboxState::Delivered,
         next_attempt: at(5),
         answer: "201".into(),
+        own_failure: false,
         remote_reference: Some("Communication/17".into()),
     };
     let unknown = Settlement {
@@ -170,4 +172,116 @@ pub fn an_old_form_is_not_sent_over_a_newer_one(store: &dyn Store) {
     settle(store, 1, OutboxState::Stopped, 0);
     settle(store, 2, OutboxState::Delivered, 0);
     assert!(!store.outbox_resend(1, at(7)).unwrap());
+}
+
+fn observation(of: u32, number: u128, minutes: i64) -> OutboxEntry {
+    OutboxEntry {
+        resource_type: "Observation".into(),
+        ..entry(of, number, minutes)
+    }
+}
+
+fn fail(store: &dyn Store, seq: i64, own: bool, times: usize) {
+    let settlement = Settlement {
+        seq,
+        state: OutboxState::Waiting,
+        next_attempt: at(0),
+        answer: "500".into(),
+        own_failure: own,
+        remote_reference: None,
+    };
+    for _ in 0..times {
+        store.outbox_settle(std::slice::from_ref(&settlement), at(0)).unwrap();
+    }
+}
+
+pub fn an_observation_never_holds_back_a_message(store: &dyn Store) {
+    append(
+        store,
+        vec![
+            vec![observation(1, 1, 0), entry(1, 2, 0)],
+            vec![observation(1, 3, 0), entry(1, 4, 0)],
+            vec![entry(1, 5, 0)],
+        ],
+    );
+    settle(store, 2, OutboxState::Delivered, 0);
+    settle(store, 1, OutboxState::Waiting, 5);
+    // The message of group 1 is out: group 3 does not wait for its Observation, group 5 for group 3's message.
+    assert_eq!(due(store, 0), [3, 4]);
+    assert_eq!(due(store, 5), [1, 3, 4]);
+}
+
+pub fn a_message_that_fails_by_itself_is_passed_in_the_end(store: &dyn Store) {
+    append(store, vec![vec![entry(1, 1, 0)], vec![entry(1, 2, 0)]]);
+    fail(store, 1, true, 4);
+    assert_eq!(due(store, 0), [1]);
+    fail(store, 1, true, 1);
+    assert_eq!(due(store, 0), [1, 2]);
+}
+
+pub fn order_holds_across_an_outage(store: &dyn Store) {
+    append(store, vec![vec![entry(1, 1, 0)], vec![entry(1, 2, 0)]]);
+    fail(store, 1, false, 19);
+    assert_eq!(due(store, 0), [1], "the server was away: no failure of the entry's own");
+    fail(store, 1, false, 1);
+    assert_eq!(
+        due(store, 0),
+        [1, 2],
+        "but not without end: it may hang on this one entry"
+    );
+}
+
+pub fn a_newer_form_settles_the_older_ones(store: &dyn Store) {
+    append(
+        store,
+        vec![
+            vec![observation(1, 1, 0)],
+            vec![observation(1, 1, 0)],
+            vec![observation(1, 1, 0)],
+            vec![observation(1, 2, 0)],
+        ],
+    );
+    settle(store, 1, OutboxState::Stopped, 0);
+    settle(store, 2, OutboxState::Waiting, 0);
+    settle(store, 3, OutboxState::Waiting, 9);
+    assert_eq!(due(store, 5), [4], "3 may be on the server already: 2 would undo it");
+    settle(store, 3, OutboxState::Delivered, 9);
+    assert_eq!(due(store, 99), [4], "of another resource");
+    let done = store.outbox_list(OutboxState::Delivered, 10).unwrap();
+    let answers: Vec<(i64, &str)> = done
+        .iter()
+        .map(|entry| (entry.seq, entry.last_answer.as_str()))
+        .collect();
+    let superseded = "superseded: entry 3, a later form, was delivered";
+    assert_eq!(answers, [(3, "as said"), (2, superseded), (1, superseded)]);
+    assert_eq!(
+        store.counts().unwrap().outbox_stopped,
+        0,
+        "nothing is left for a person to do"
+    );
+}
+
+pub fn an_older_form_goes_when_the_newer_one_was_refused(store: &dyn Store) {
+    append(store, vec![vec![observation(1, 1, 0)], vec![observation(1, 1, 0)]]);
+    settle(store, 1, OutboxState::Waiting, 0);
+    settle(store, 2, OutboxState::Waiting, 0);
+    assert_eq!(due(store, 0), [2]);
+    settle(store, 2, OutboxState::Stopped, 0);
+    assert_eq!(due(store, 0), [1]);
+}
+
+pub fn observations_that_failed_do_not_crowd_out_messages(store: &dyn Store) {
+    let mut groups: Vec<_> = (1..=20).map(|n| vec![observation(n, u128::from(n), 0)]).collect();
+    groups.push(vec![entry(21, 21, 0)]);
+    append(store, groups);
+    for seq in 1..=20 {
+        settle(store, seq, OutboxState::Waiting, 0);
+    }
+    let due: Vec<i64> = store
+        .outbox_due(at(0), 3)
+        .unwrap()
+        .iter()
+        .map(|entry| entry.seq)
+        .collect();
+    assert_eq!(due, [1, 2, 21]);
 }
