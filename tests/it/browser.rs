@@ -128,3 +128,41 @@ async fn a_concern_appears_live_on_the_demos_page() {
     assert!(text.contains("30 mmHg"), "{text}");
     browser.close().await.unwrap();
 }
+
+/// A real browser's form carries the Origin and Sec-Fetch-Site that the guard wants to see.
+#[tokio::test]
+async fn a_stopped_entry_is_sent_again_by_a_click() {
+    let page = crate::pages::resend::ward_with_stopped();
+    let api = crate::fhir_api::support::Api::new();
+    let port = deltaward::server::router(api.app.clone(), deltaward::server::pages::router(page.clone()));
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let address = listener.local_addr().unwrap();
+    tokio::spawn(async move { axum::serve(listener, port).await });
+    let folder = tempfile::tempdir().unwrap();
+    let driver = Driver::start();
+    let browser = driver.browser(&folder.path().join("profile")).await;
+    browser.goto(&format!("http://{address}/stopped")).await.unwrap();
+    let button = browser
+        .find(Locator::Css("button[aria-label='Send entry 2 again']"))
+        .await
+        .unwrap();
+    button.click().await.unwrap();
+    let end = Instant::now() + Duration::from_secs(20);
+    while crate::pages::resend::due(&page) != [2] {
+        let text = browser
+            .find(Locator::Css("body"))
+            .await
+            .unwrap()
+            .text()
+            .await
+            .unwrap_or_default();
+        assert!(
+            Instant::now() < end,
+            "the click changed nothing; the page says:\n{text}"
+        );
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    let at = browser.current_url().await.unwrap();
+    assert_eq!(at.path(), "/stopped");
+    browser.close().await.unwrap();
+}

@@ -1,7 +1,7 @@
 //! The pages, in process, over an in-memory store. All patients are invented.
 
 mod look;
-mod resend;
+pub mod resend;
 pub mod ward;
 
 use axum::body::Body;

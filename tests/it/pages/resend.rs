@@ -32,7 +32,14 @@ fn with_stopped(page: &PageState) {
     page.store.outbox_settle(&stopped.collect::<Vec<_>>(), at(0)).unwrap();
 }
 
-fn due(page: &PageState) -> Vec<i64> {
+/// A page over a store with the three stopped entries.
+pub fn ward_with_stopped() -> PageState {
+    let page = state(Vec::new(), PageMode::Live, at(0));
+    with_stopped(&page);
+    page
+}
+
+pub fn due(page: &PageState) -> Vec<i64> {
     let due = page.store.outbox_due(at(0), 10).unwrap();
     due.iter().map(|entry| entry.seq).collect()
 }
