@@ -1,6 +1,10 @@
 //! The integration tests: one binary, a module a capability.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+#[path = "../support/fhir_server.rs"]
+mod fhir_server;
+#[path = "../support/patient.rs"]
+mod patient_support;
 mod architecture;
 mod browser;
 mod charts;
@@ -16,8 +20,6 @@ mod engine;
 mod fhir_api;
 mod fhir_datetime;
 mod fhir_quantity;
-#[path = "../support/fhir_server.rs"]
-mod fhir_server;
 mod health;
 mod identity;
 mod odd_sources;
@@ -25,8 +27,6 @@ mod official_examples;
 mod order;
 mod outbox;
 mod pages;
-#[path = "../support/patient.rs"]
-mod patient_support;
 mod poll;
 mod process;
 mod recognise;
