@@ -1,10 +1,6 @@
 //! The integration tests: one binary, a module a capability.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-#[path = "../support/fhir_server.rs"]
-mod fhir_server;
-#[path = "../support/patient.rs"]
-mod patient_support;
 mod architecture;
 mod browser;
 mod charts;
@@ -20,6 +16,8 @@ mod engine;
 mod fhir_api;
 mod fhir_datetime;
 mod fhir_quantity;
+#[path = "../support/fhir_server.rs"]
+mod fhir_server;
 mod health;
 mod identity;
 mod odd_sources;
@@ -27,6 +25,8 @@ mod official_examples;
 mod order;
 mod outbox;
 mod pages;
+#[path = "../support/patient.rs"]
+mod patient_support;
 mod poll;
 mod process;
 mod recognise;
