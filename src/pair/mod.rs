@@ -30,38 +30,35 @@ pub struct Candidate<'s> {
 /// `simultaneous_minutes` of the best distance. Ties: later effective, then later version, then
 /// the greater source identity.
 pub fn choose(candidates: &[Candidate<'_>], at: Instant, pairing: &Pairing) -> Option<usize> {
-    let from = at.plus_minutes(-pairing.before_minutes);
-    let to = at.plus_minutes(pairing.after_minutes);
-    let first = candidates.partition_point(|candidate| candidate.at < from);
-    let end = candidates.partition_point(|candidate| candidate.at <= to);
-    let window = candidates.get(first..end)?;
+    let before = pairing.before_minutes * MINUTE_MILLIS;
+    let after = pairing.after_minutes * MINUTE_MILLIS;
     // Only the neighbours of `at` can be nearest; a method order may reach a little further.
-    let after = window.partition_point(|candidate| candidate.at < at);
-    let nearest = [after.checked_sub(1), Some(after)]
+    let middle = candidates.partition_point(|candidate| candidate.at < at);
+    let (earlier, later) = candidates.split_at(middle);
+    let nearest = [(earlier.last(), before), (later.first(), after)]
         .into_iter()
-        .flatten()
-        .filter_map(|index| window.get(index))
-        .map(|candidate| distance(candidate.at, at))
+        .filter_map(|(candidate, limit)| candidate.map(|candidate| (distance(candidate.at, at), limit)))
+        .filter(|(distance, limit)| distance <= limit)
+        .map(|(distance, _)| distance)
         .min()?;
     let reach = if pairing.method_order.is_empty() {
         nearest
     } else {
         nearest.saturating_add(pairing.simultaneous_minutes * MINUTE_MILLIS)
     };
-    let low = window.partition_point(|candidate| at.millis_since(candidate.at) > reach);
-    let high = window.partition_point(|candidate| candidate.at.millis_since(at) <= reach);
-    (low..high)
-        .filter_map(|index| window.get(index).map(|candidate| (index, candidate)))
-        .min_by(|(_, left), (_, right)| {
-            let method = |candidate: &Candidate<'_>| rank(candidate.method, &pairing.method_order);
-            method(left)
-                .cmp(&method(right))
-                .then_with(|| distance(left.at, at).cmp(&distance(right.at, at)))
-                .then_with(|| right.at.cmp(&left.at))
-                .then_with(|| right.version.cmp(left.version))
-                .then_with(|| right.source.cmp(left.source))
-        })
-        .map(|(index, _)| first + index)
+    let within = |limit: i64| move |candidate: &&Candidate<'_>| distance(candidate.at, at) <= reach.min(limit);
+    let low = middle - earlier.iter().rev().take_while(within(before)).count();
+    let high = middle + later.iter().take_while(within(after)).count();
+    (low..high).min_by(|left, right| {
+        let (left, right) = (&candidates[*left], &candidates[*right]);
+        let method = |candidate: &Candidate<'_>| rank(candidate.method, &pairing.method_order);
+        method(left)
+            .cmp(&method(right))
+            .then_with(|| distance(left.at, at).cmp(&distance(right.at, at)))
+            .then_with(|| right.at.cmp(&left.at))
+            .then_with(|| right.version.cmp(left.version))
+            .then_with(|| right.source.cmp(left.source))
+    })
 }
 
 /// How old a diastolic may be called, by its distance from the compartment reading.

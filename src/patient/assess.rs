@@ -4,7 +4,7 @@
 //! the state: measurements with their pairings and deltas, concerns, what is set aside, and when
 //! to look again. Nothing here writes or words anything.
 
-use crate::fhir::quantity::{round_delta, round_pressure};
+use crate::fhir::quantity::round_delta;
 use crate::fhir::{Decimal, Instant};
 use crate::outbox::draft::{AgeClass, AgeNote, Family};
 use crate::pair::{self, Candidate};
@@ -116,7 +116,7 @@ impl<'s> Measurement<'s> {
 
     /// Whole mmHg, a half toward the alert.
     pub fn whole_pressure(&self) -> i64 {
-        round_pressure(self.gathered.current.reading.pressure.mmhg)
+        self.gathered.whole_pressure()
     }
 
     /// Highest tier, carried deltas included.
@@ -312,7 +312,7 @@ pub fn exact_difference(diastolic: &Gathered<'_>, compartment: &Gathered<'_>) ->
 fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet, depth: Depth) {
     let child = assessment.age_note == AgeNote::Child;
     let threshold = sustained_threshold(sheet);
-    let carried_rules = carried_rules(sheet, child);
+    let carrying = Carrying::new(&assessment.diastolics, sheet, child, depth);
     let mut low_run: Option<(Instant, Instant, usize, i64)> = None;
     let mut site_before = usize::MAX;
     for index in 0..assessment.measurements.len() {
@@ -343,7 +343,7 @@ fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet, depth: Depth) 
         }
         judge(measurement, sheet, child);
         let next = after.first().filter(|next| next.gathered.site == site).map(Next::of);
-        carry(measurement, next, &assessment.diastolics, sheet, &carried_rules, depth);
+        carry(measurement, next, &assessment.diastolics, &carrying);
     }
 }
 
@@ -401,11 +401,51 @@ fn carried_rules(sheet: &Sheet, child: bool) -> Vec<CarriedRule> {
     carried.collect()
 }
 
+/// What is the same for every carried delta of one assessment.
+struct Carrying<'r> {
+    sheet: &'r Sheet,
+    rules: Vec<CarriedRule>,
+    depth: Depth,
+    /// When each diastolic was measured.
+    times: Vec<Instant>,
+    /// The lowest compartment pressure, in thousandths, against which each diastolic can hold a
+    /// rule; the least number where that is not exact.
+    reach: Vec<i64>,
+}
+
+impl<'r> Carrying<'r> {
+    fn new(diastolics: &[Gathered<'_>], sheet: &'r Sheet, child: bool, depth: Depth) -> Self {
+        let rules = carried_rules(sheet, child);
+        let highest = rules.iter().map(|rule| rule.upper).max();
+        // Half a mmHg more than the threshold still rounds down to it; one whole is beyond doubt.
+        let beyond = highest.map(|upper| upper.saturating_add(1).saturating_mul(1000));
+        let reach = |diastolic: &Gathered<'_>| match (beyond, diastolic.thousandths) {
+            (None, _) => i64::MAX,
+            (Some(beyond), Some(exact)) => exact.saturating_sub(beyond),
+            (Some(_), None) => i64::MIN,
+        };
+        Self {
+            sheet,
+            rules,
+            depth,
+            times: diastolics.iter().map(|diastolic| diastolic.at).collect(),
+            reach: diastolics.iter().map(reach).collect(),
+        }
+    }
+
+    /// True when the delta is so far above every threshold that no rule can hold.
+    fn holds_nothing(&self, diastolic: usize, compartment: &Gathered<'_>) -> bool {
+        compartment
+            .thousandths
+            .is_some_and(|pressure| pressure < self.reach[diastolic])
+    }
+}
+
 /// Rules of the pressure family on one measurement.
 fn judge(measurement: &mut Measurement<'_>, sheet: &Sheet, child: bool) {
-    let pressure = &measurement.gathered.current.reading.pressure;
-    let only_upper_bound = matches!(pressure.comparator, Some(Comparator::Less | Comparator::LessOrEqual));
-    let whole = round_pressure(pressure.mmhg);
+    let comparator = measurement.gathered.comparator;
+    let only_upper_bound = matches!(comparator, Some(Comparator::Less | Comparator::LessOrEqual));
+    let whole = measurement.whole_pressure();
     let alert = sheet.alert_threshold();
     for (index, rule) in sheet.rules.iter().enumerate() {
         if child && !rule.children {
@@ -433,14 +473,8 @@ fn judge(measurement: &mut Measurement<'_>, sheet: &Sheet, child: bool) {
 
 /// Newer diastolics against a measurement, until the next one of its site or the carry time ends.
 /// The diastolic taken beside the next one is that one's.
-fn carry(
-    measurement: &mut Measurement<'_>,
-    next: Option<Next>,
-    diastolics: &[Gathered<'_>],
-    sheet: &Sheet,
-    rules: &[CarriedRule],
-    depth: Depth,
-) {
+fn carry(measurement: &mut Measurement<'_>, next: Option<Next>, diastolics: &[Gathered<'_>], carrying: &Carrying<'_>) {
+    let Carrying { sheet, rules, .. } = carrying;
     let at = measurement.at();
     let paired_at = match measurement.paired {
         Paired::With(index, _) => diastolics[index].at,
@@ -448,15 +482,18 @@ fn carry(
     };
     let from = paired_at.max(at);
     let end = at.plus_minutes(sheet.pairing.carry_minutes);
-    let first = diastolics.partition_point(|diastolic| diastolic.at <= from);
-    let counts = |moment: Instant| moment <= end && next.is_none_or(|next| moment < next.at);
-    let count = diastolics[first..].partition_point(|diastolic| counts(diastolic.at));
-    let keep_all = depth == Depth::All || next.is_none();
+    let first = carrying.times.partition_point(|moment| *moment <= from);
+    let counts = |moment: &&Instant| **moment <= end && next.is_none_or(|next| **moment < next.at);
+    let count = carrying.times[first..].iter().take_while(counts).count();
+    let keep_all = carrying.depth == Depth::All || next.is_none();
     if keep_all {
         measurement.carried.reserve_exact(count);
     }
     let mut highest = measurement.tier;
     for (index, diastolic) in diastolics.iter().enumerate().skip(first).take(count) {
+        if !keep_all && carrying.holds_nothing(index, &measurement.gathered) {
+            continue;
+        }
         if next.is_some_and(|next| next.beside == Some(index)) {
             continue;
         }

@@ -60,6 +60,22 @@ impl<'s> Gathered<'s> {
         }
     }
 
+    /// A compartment pressure in whole mmHg, a half toward the alert (up).
+    pub fn whole_pressure(&self) -> i64 {
+        match self.thousandths {
+            Some(exact) => exact.saturating_add(500).div_euclid(1000),
+            None => round_pressure(self.current.reading.pressure.mmhg),
+        }
+    }
+
+    /// A diastolic in whole mmHg, a half toward the alert (down).
+    pub fn whole_diastolic(&self) -> i64 {
+        match self.thousandths {
+            Some(exact) => exact.saturating_add(499).div_euclid(1000),
+            None => round_delta(self.current.reading.pressure.mmhg),
+        }
+    }
+
     fn set_current(&mut self, member: Member<'s>) {
         self.current = member;
         self.at = member.reading.at;
@@ -151,13 +167,15 @@ pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s
             match reading.kind {
                 Kind::Compartment => {
                     let site = gathering.site_of(member, &sides);
-                    if gathering.plausible_compartment(member, site, sheet) {
-                        compartments.push(Gathered::alone(member, site));
+                    let alone = Gathered::alone(member, site);
+                    if gathering.plausible_compartment(&alone, sheet) {
+                        compartments.push(alone);
                     }
                 }
                 Kind::Diastolic => {
-                    if gathering.plausible_diastolic(member, sheet) {
-                        diastolics.push(Gathered::alone(member, 0));
+                    let alone = Gathered::alone(member, 0);
+                    if gathering.plausible_diastolic(&alone, sheet) {
+                        diastolics.push(alone);
                     }
                 }
                 Kind::Systolic | Kind::Mean => {}
@@ -242,8 +260,8 @@ impl<'s> Gathering<'s> {
         }
     }
 
-    fn plausible_compartment(&mut self, member: Member<'s>, site: usize, sheet: &Sheet) -> bool {
-        let whole = round_pressure(member.reading.pressure.mmhg);
+    fn plausible_compartment(&mut self, gathered: &Gathered<'s>, sheet: &Sheet) -> bool {
+        let (member, site, whole) = (gathered.current, gathered.site, gathered.whole_pressure());
         let range = sheet.plausible.compartment_low..=sheet.plausible.compartment_high;
         if range.contains(&whole) {
             return true;
@@ -257,8 +275,8 @@ impl<'s> Gathering<'s> {
         false
     }
 
-    fn plausible_diastolic(&mut self, member: Member<'s>, sheet: &Sheet) -> bool {
-        let whole = round_delta(member.reading.pressure.mmhg);
+    fn plausible_diastolic(&mut self, gathered: &Gathered<'s>, sheet: &Sheet) -> bool {
+        let (member, whole) = (gathered.current, gathered.whole_diastolic());
         let range = sheet.plausible.diastolic_low..=sheet.plausible.diastolic_high;
         if !range.contains(&whole) {
             if self
@@ -289,14 +307,15 @@ impl<'s> Gathering<'s> {
     /// comes in order of identity; it goes out by site, then time.
     fn each_once(&mut self, mut list: Vec<Gathered<'s>>) -> Vec<Gathered<'s>> {
         join_by_identifier(&mut list);
-        list.sort_by(|left, right| {
-            let (one, other) = (left.current.reading, right.current.reading);
-            (left.site, one.at)
-                .cmp(&(right.site, other.at))
-                .then_with(|| one.pressure.mmhg.cmp(&other.pressure.mmhg))
-                .then_with(|| one.pressure.comparator.cmp(&other.pressure.comparator))
-                .then_with(|| blood_method(one).cmp(&blood_method(other)))
-        });
+        let order = |left: &Gathered<'_>, right: &Gathered<'_>| {
+            (left.site, left.at).cmp(&(right.site, right.at)).then_with(|| {
+                let (one, other) = (left.current.reading, right.current.reading);
+                (one.pressure.mmhg.cmp(&other.pressure.mmhg))
+                    .then_with(|| left.comparator.cmp(&right.comparator))
+                    .then_with(|| blood_method(one).cmp(&blood_method(other)))
+            })
+        };
+        let list = sorted(list, order);
         let mut once: Vec<Gathered<'s>> = Vec::with_capacity(list.len());
         for next in list {
             match once.last_mut() {
@@ -315,6 +334,17 @@ impl<'s> Gathering<'s> {
         }
         once
     }
+}
+
+/// In order, without moving the large items more than once.
+fn sorted<T>(list: Vec<T>, order: impl Fn(&T, &T) -> std::cmp::Ordering) -> Vec<T> {
+    if list.is_sorted_by(|left, right| order(left, right).is_le()) {
+        return list;
+    }
+    let mut places: Vec<usize> = (0..list.len()).collect();
+    places.sort_by(|left, right| order(&list[*left], &list[*right]));
+    let mut items: Vec<Option<T>> = list.into_iter().map(Some).collect();
+    places.into_iter().filter_map(|place| items[place].take()).collect()
 }
 
 fn agrees(one: &Gathered<'_>, other: &Gathered<'_>) -> bool {
