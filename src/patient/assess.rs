@@ -10,6 +10,7 @@ use crate::outbox::draft::{AgeClass, AgeNote, Family};
 use crate::pair::{self, Candidate};
 use crate::patient::concern::{self, ConcernNow};
 use crate::patient::gather::{Gathered, Gathering, Lost, Member, gather};
+use crate::patient::judge::judge_in_order;
 use crate::patient::state::State;
 use crate::recognise::reading::Comparator;
 use crate::recognise::{Refusal, Site};
@@ -31,7 +32,7 @@ pub struct AskPolicy {
 pub struct Rules(pub u64);
 
 impl Rules {
-    fn add(&mut self, index: usize) {
+    pub(super) fn add(&mut self, index: usize) {
         self.0 |= 1 << index;
     }
 
@@ -170,7 +171,10 @@ impl<'s> Assessment<'s> {
         let end = self
             .measurements
             .partition_point(|measurement| measurement.gathered.site <= site);
-        (first..end).zip(&self.measurements[first..end])
+        self.measurements[first..end]
+            .iter()
+            .enumerate()
+            .map(move |(index, measurement)| (first + index, measurement))
     }
 }
 
@@ -187,7 +191,7 @@ pub fn assess_to_act<'s>(state: &'s State, sheet: &Sheet, policy: AskPolicy, now
 
 /// Which carried deltas are kept.
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum Depth {
+pub(super) enum Depth {
     All,
     Acting,
 }
@@ -306,219 +310,6 @@ pub fn difference(diastolic: &Gathered<'_>, compartment: &Gathered<'_>) -> Optio
 /// diastolic − compartment, unrounded, mmHg.
 pub fn exact_difference(diastolic: &Gathered<'_>, compartment: &Gathered<'_>) -> Decimal {
     diastolic.current.reading.pressure.mmhg - compartment.current.reading.pressure.mmhg
-}
-
-/// Rules on every measurement, site by site, in order of time.
-fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet, depth: Depth) {
-    let child = assessment.age_note == AgeNote::Child;
-    let threshold = sustained_threshold(sheet);
-    let carrying = Carrying::new(&assessment.diastolics, sheet, child, depth);
-    let mut low_run: Option<(Instant, Instant, usize, i64)> = None;
-    let mut site_before = usize::MAX;
-    for index in 0..assessment.measurements.len() {
-        let (_, rest) = assessment.measurements.split_at_mut(index);
-        let Some((measurement, after)) = rest.split_first_mut() else {
-            break;
-        };
-        let site = measurement.gathered.site;
-        if site != site_before {
-            low_run = None;
-            site_before = site;
-        }
-        let at = measurement.at();
-        match (measurement.delta, threshold) {
-            (Some(delta), Some(threshold)) if sheet.is_low(delta.whole, threshold) => {
-                let (first, count, gap) = low_run.map_or((at, 0, 0), |(first, last, count, gap)| {
-                    (first, count, gap.max(at.minutes_since(last)))
-                });
-                low_run = Some((first, at, count + 1, gap));
-                measurement.run = Some(Run {
-                    minutes: at.millis_since(first) / crate::fhir::instant::MINUTE_MILLIS,
-                    count: count + 1,
-                    widest_gap_minutes: gap,
-                });
-            }
-            (Some(_), _) if measurement.conclusive => low_run = None,
-            _ => {}
-        }
-        judge(measurement, sheet, child);
-        let next = after.first().filter(|next| next.gathered.site == site).map(Next::of);
-        carry(measurement, next, &assessment.diastolics, &carrying);
-    }
-}
-
-fn sustained_threshold(sheet: &Sheet) -> Option<i64> {
-    sheet.rules.iter().find_map(|rule| match rule.kind {
-        RuleKind::Sustained { upper, .. } => Some(upper),
-        _ => None,
-    })
-}
-
-/// What ends the carrying of a measurement: the next one of its site.
-#[derive(Clone, Copy)]
-struct Next {
-    at: Instant,
-    /// The diastolic taken beside it: it belongs to the new measurement, not to the old one.
-    beside: Option<usize>,
-}
-
-impl Next {
-    fn of(measurement: &Measurement<'_>) -> Self {
-        let beside = match measurement.paired {
-            Paired::With(diastolic, AgeClass::Simultaneous) => Some(diastolic),
-            _ => None,
-        };
-        Self {
-            at: measurement.at(),
-            beside,
-        }
-    }
-}
-
-/// A rule of carried deltas with its index in the sheet.
-struct CarriedRule {
-    index: usize,
-    tier: Tier,
-    lower: Option<i64>,
-    upper: i64,
-}
-
-fn carried_rules(sheet: &Sheet, child: bool) -> Vec<CarriedRule> {
-    let applicable = sheet
-        .rules
-        .iter()
-        .enumerate()
-        .filter(|(_, rule)| rule.children || !child);
-    let carried = applicable.filter_map(|(index, rule)| match rule.kind {
-        RuleKind::Carried { lower, upper } => Some(CarriedRule {
-            index,
-            tier: rule.tier,
-            lower,
-            upper,
-        }),
-        _ => None,
-    });
-    carried.collect()
-}
-
-/// What is the same for every carried delta of one assessment.
-struct Carrying<'r> {
-    sheet: &'r Sheet,
-    rules: Vec<CarriedRule>,
-    depth: Depth,
-    /// When each diastolic was measured.
-    times: Vec<Instant>,
-    /// The lowest compartment pressure, in thousandths, against which each diastolic can hold a
-    /// rule; the least number where that is not exact.
-    reach: Vec<i64>,
-}
-
-impl<'r> Carrying<'r> {
-    fn new(diastolics: &[Gathered<'_>], sheet: &'r Sheet, child: bool, depth: Depth) -> Self {
-        let rules = carried_rules(sheet, child);
-        let highest = rules.iter().map(|rule| rule.upper).max();
-        // Half a mmHg more than the threshold still rounds down to it; one whole is beyond doubt.
-        let beyond = highest.map(|upper| upper.saturating_add(1).saturating_mul(1000));
-        let reach = |diastolic: &Gathered<'_>| match (beyond, diastolic.thousandths) {
-            (None, _) => i64::MAX,
-            (Some(beyond), Some(exact)) => exact.saturating_sub(beyond),
-            (Some(_), None) => i64::MIN,
-        };
-        Self {
-            sheet,
-            rules,
-            depth,
-            times: diastolics.iter().map(|diastolic| diastolic.at).collect(),
-            reach: diastolics.iter().map(reach).collect(),
-        }
-    }
-
-    /// True when the delta is so far above every threshold that no rule can hold.
-    fn holds_nothing(&self, diastolic: usize, compartment: &Gathered<'_>) -> bool {
-        compartment
-            .thousandths
-            .is_some_and(|pressure| pressure < self.reach[diastolic])
-    }
-}
-
-/// Rules of the pressure family on one measurement.
-fn judge(measurement: &mut Measurement<'_>, sheet: &Sheet, child: bool) {
-    let comparator = measurement.gathered.comparator;
-    let only_upper_bound = matches!(comparator, Some(Comparator::Less | Comparator::LessOrEqual));
-    let whole = measurement.whole_pressure();
-    let alert = sheet.alert_threshold();
-    for (index, rule) in sheet.rules.iter().enumerate() {
-        if child && !rule.children {
-            continue;
-        }
-        let holds = match rule.kind {
-            RuleKind::Delta { lower, upper } => measurement
-                .delta
-                .is_some_and(|delta| sheet.in_band(delta.whole, lower, upper)),
-            RuleKind::Sustained { minutes, readings, .. } => measurement
-                .run
-                .is_some_and(|run| run.minutes >= minutes && run.count >= readings),
-            RuleKind::Absolute { at_or_above } => {
-                let delta_speaks = measurement.delta.is_some_and(|delta| sheet.is_low(delta.whole, alert));
-                whole >= at_or_above && !only_upper_bound && !delta_speaks
-            }
-            _ => false,
-        };
-        if holds {
-            measurement.rules.add(index);
-            measurement.tier = measurement.tier.max(Some(rule.tier));
-        }
-    }
-}
-
-/// Newer diastolics against a measurement, until the next one of its site or the carry time ends.
-/// The diastolic taken beside the next one is that one's.
-fn carry(measurement: &mut Measurement<'_>, next: Option<Next>, diastolics: &[Gathered<'_>], carrying: &Carrying<'_>) {
-    let Carrying { sheet, rules, .. } = carrying;
-    let at = measurement.at();
-    let paired_at = match measurement.paired {
-        Paired::With(index, _) => diastolics[index].at,
-        Paired::Asking | Paired::Nothing => at,
-    };
-    let from = paired_at.max(at);
-    let end = at.plus_minutes(sheet.pairing.carry_minutes);
-    let first = carrying.times.partition_point(|moment| *moment <= from);
-    let counts = |moment: &&Instant| **moment <= end && next.is_none_or(|next| **moment < next.at);
-    let count = carrying.times[first..].iter().take_while(counts).count();
-    let keep_all = carrying.depth == Depth::All || next.is_none();
-    if keep_all {
-        measurement.carried.reserve_exact(count);
-    }
-    let mut highest = measurement.tier;
-    for (index, diastolic) in diastolics.iter().enumerate().skip(first).take(count) {
-        if !keep_all && carrying.holds_nothing(index, &measurement.gathered) {
-            continue;
-        }
-        if next.is_some_and(|next| next.beside == Some(index)) {
-            continue;
-        }
-        let Some(delta) = difference(diastolic, &measurement.gathered) else {
-            break;
-        };
-        let mut carried = Carried {
-            diastolic: index,
-            delta,
-            rules: Rules::default(),
-            tier: None,
-            raises: false,
-        };
-        for rule in rules {
-            if sheet.in_band(delta.whole, rule.lower, rule.upper) {
-                carried.rules.add(rule.index);
-                carried.tier = carried.tier.max(Some(rule.tier));
-            }
-        }
-        carried.raises = carried.tier > highest;
-        highest = highest.max(carried.tier);
-        if keep_all || carried.tier.is_some() {
-            measurement.carried.push(carried);
-        }
-    }
 }
 
 /// Is the patient in the sheet's age band at `now`? A partial birth date counts as the latest day

@@ -140,8 +140,8 @@ pub struct Gathering<'s> {
 pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s> {
     let mut gathering = Gathering::default();
     let sides = sides_of_members(state);
-    let mut compartments = Vec::new();
-    let mut diastolics = Vec::new();
+    let mut compartments = Vec::with_capacity(state.slots.len());
+    let mut diastolics = Vec::with_capacity(state.slots.len());
     let latest = now.plus_minutes(sheet.pairing.clock_skew_minutes);
     for slot in state.slots.values() {
         gathering.lose(slot, &sides);
@@ -307,15 +307,12 @@ impl<'s> Gathering<'s> {
     /// comes in order of identity; it goes out by site, then time.
     fn each_once(&mut self, mut list: Vec<Gathered<'s>>) -> Vec<Gathered<'s>> {
         join_by_identifier(&mut list);
-        let order = |left: &Gathered<'_>, right: &Gathered<'_>| {
-            (left.site, left.at).cmp(&(right.site, right.at)).then_with(|| {
-                let (one, other) = (left.current.reading, right.current.reading);
-                (one.pressure.mmhg.cmp(&other.pressure.mmhg))
-                    .then_with(|| left.comparator.cmp(&right.comparator))
-                    .then_with(|| blood_method(one).cmp(&blood_method(other)))
-            })
-        };
-        let list = sorted(list, order);
+        let list = sorted(list, |left, right| {
+            let (one, other) = (left.current.reading, right.current.reading);
+            (one.pressure.mmhg.cmp(&other.pressure.mmhg))
+                .then_with(|| left.comparator.cmp(&right.comparator))
+                .then_with(|| blood_method(one).cmp(&blood_method(other)))
+        });
         let mut once: Vec<Gathered<'s>> = Vec::with_capacity(list.len());
         for next in list {
             match once.last_mut() {
@@ -336,15 +333,31 @@ impl<'s> Gathering<'s> {
     }
 }
 
-/// In order, without moving the large items more than once.
-fn sorted<T>(list: Vec<T>, order: impl Fn(&T, &T) -> std::cmp::Ordering) -> Vec<T> {
-    if list.is_sorted_by(|left, right| order(left, right).is_le()) {
+/// In order of site, time and `ties`, without moving the large items more than once.
+fn sorted<'s>(
+    list: Vec<Gathered<'s>>,
+    ties: impl Fn(&Gathered<'_>, &Gathered<'_>) -> std::cmp::Ordering,
+) -> Vec<Gathered<'s>> {
+    let mut places: Vec<(usize, Instant, usize)> = list
+        .iter()
+        .enumerate()
+        .map(|(place, item)| (item.site, item.at, place))
+        .collect();
+    let whole = |one: &(usize, Instant, usize), other: &(usize, Instant, usize)| {
+        (one.0, one.1)
+            .cmp(&(other.0, other.1))
+            .then_with(|| ties(&list[one.2], &list[other.2]))
+            .then_with(|| one.2.cmp(&other.2))
+    };
+    if places.is_sorted_by(|one, other| whole(one, other).is_le()) {
         return list;
     }
-    let mut places: Vec<usize> = (0..list.len()).collect();
-    places.sort_by(|left, right| order(&list[*left], &list[*right]));
-    let mut items: Vec<Option<T>> = list.into_iter().map(Some).collect();
-    places.into_iter().filter_map(|place| items[place].take()).collect()
+    places.sort_unstable_by(whole);
+    let mut items: Vec<Option<Gathered<'s>>> = list.into_iter().map(Some).collect();
+    places
+        .into_iter()
+        .filter_map(|(_, _, place)| items[place].take())
+        .collect()
 }
 
 fn agrees(one: &Gathered<'_>, other: &Gathered<'_>) -> bool {

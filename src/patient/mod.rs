@@ -3,22 +3,38 @@
 //! [`step`](step::step).
 //!
 //! A reader follows one reading downward: `gather` (what counts, each measurement once) →
-//! `assess` (pairing, delta, rules) → `concern` (which concerns are open) → `publish` (derived
-//! Observations) and `tell` (messages) → `step` (state and effects).
+//! `assess` (pairing, delta), `judge` and `carry` (rules) → `concern` (which concerns are open) →
+//! `publish` (derived Observations) and `tell` (messages; `ground`: what they stood on) → `step`
+//! (state and effects).
+
+// In the order of the flow; the blank lines keep rustfmt from sorting them.
+pub mod state;
+
+pub mod gather;
 
 pub mod assess;
+
+mod judge;
+
+mod carry;
+
 pub mod concern;
-pub mod effect;
-pub mod examples;
-pub mod gather;
-pub mod history;
+
+pub mod words;
+
 pub mod publish;
-pub mod state;
-pub mod step;
+
 pub mod tell;
 
 mod ground;
-pub mod words;
+
+pub mod effect;
+
+pub mod history;
+
+pub mod step;
+
+pub mod examples;
 
 pub use assess::{AskPolicy, Assessment, assess};
 pub use effect::{Effect, Input, Question, Step};

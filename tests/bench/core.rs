@@ -3,6 +3,10 @@
 mod recognise;
 mod step;
 
+/// As in the program.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 fn main() {
     let mut criterion = criterion::Criterion::default().configure_from_args();
     recognise::bench(&mut criterion);

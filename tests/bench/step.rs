@@ -51,7 +51,7 @@ pub fn bench(c: &mut Criterion) {
         bencher.iter_batched(
             || {
                 number += 1;
-                let mmhg = (40 + number % 5).to_string();
+                let mmhg = (43 + number % 2).to_string();
                 let obs = compartment("c0199", 199 * DAY / 200, &mmhg).version(number, 199 * DAY / 200);
                 vec![obs.at_site(SITES[3].0, SITES[3].1).input()]
             },

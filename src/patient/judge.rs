@@ -1,0 +1,111 @@
+//! Which rules hold on each measurement: site by site, in order of time.
+
+use crate::fhir::Instant;
+use crate::fhir::instant::MINUTE_MILLIS;
+use crate::outbox::draft::AgeNote;
+use crate::patient::assess::{Assessment, Depth, Measurement, Run};
+use crate::patient::carry::{Carrying, Next, carry};
+use crate::recognise::reading::Comparator;
+use crate::rules::{RuleKind, Sheet, Tier};
+
+/// Rules on every measurement, site by site, in order of time.
+pub(super) fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet, depth: Depth) {
+    let child = assessment.age_note == AgeNote::Child;
+    let threshold = sustained_threshold(sheet);
+    let rules = pressure_rules(sheet, child);
+    let carrying = Carrying::new(&assessment.diastolics, sheet, child, depth);
+    let mut low_run: Option<(Instant, Instant, usize, i64)> = None;
+    let mut site_before = usize::MAX;
+    for index in 0..assessment.measurements.len() {
+        let (_, rest) = assessment.measurements.split_at_mut(index);
+        let Some((measurement, after)) = rest.split_first_mut() else {
+            break;
+        };
+        let site = measurement.gathered.site;
+        if site != site_before {
+            low_run = None;
+            site_before = site;
+        }
+        let at = measurement.at();
+        match (measurement.delta, threshold) {
+            (Some(delta), Some(threshold)) if sheet.is_low(delta.whole, threshold) => {
+                let (first, count, gap) = low_run.map_or((at, 0, 0), |(first, last, count, gap)| {
+                    (first, count, gap.max(at.minutes_since(last)))
+                });
+                low_run = Some((first, at, count + 1, gap));
+                measurement.run = Some(Run {
+                    minutes: at.millis_since(first) / MINUTE_MILLIS,
+                    count: count + 1,
+                    widest_gap_minutes: gap,
+                });
+            }
+            (Some(_), _) if measurement.conclusive => low_run = None,
+            _ => {}
+        }
+        judge(measurement, sheet, &rules);
+        let next = after.first().filter(|next| next.gathered.site == site).map(Next::of);
+        carry(measurement, next, &assessment.diastolics, &carrying);
+    }
+}
+
+fn sustained_threshold(sheet: &Sheet) -> Option<i64> {
+    sheet.rules.iter().find_map(|rule| match rule.kind {
+        RuleKind::Sustained { upper, .. } => Some(upper),
+        _ => None,
+    })
+}
+
+/// A rule that looks at one measurement, with its index in the sheet.
+struct PressureRule {
+    index: usize,
+    tier: Tier,
+    kind: RuleKind,
+}
+
+fn pressure_rules(sheet: &Sheet, child: bool) -> Vec<PressureRule> {
+    let applicable = sheet
+        .rules
+        .iter()
+        .enumerate()
+        .filter(|(_, rule)| rule.children || !child);
+    let looks_at_one = applicable.filter(|(_, rule)| {
+        matches!(
+            rule.kind,
+            RuleKind::Delta { .. } | RuleKind::Sustained { .. } | RuleKind::Absolute { .. }
+        )
+    });
+    looks_at_one
+        .map(|(index, rule)| PressureRule {
+            index,
+            tier: rule.tier,
+            kind: rule.kind,
+        })
+        .collect()
+}
+
+/// Rules of the pressure family on one measurement.
+fn judge(measurement: &mut Measurement<'_>, sheet: &Sheet, rules: &[PressureRule]) {
+    let comparator = measurement.gathered.comparator;
+    let only_upper_bound = matches!(comparator, Some(Comparator::Less | Comparator::LessOrEqual));
+    let whole = measurement.whole_pressure();
+    let alert = sheet.alert_threshold();
+    for rule in rules {
+        let holds = match rule.kind {
+            RuleKind::Delta { lower, upper } => measurement
+                .delta
+                .is_some_and(|delta| sheet.in_band(delta.whole, lower, upper)),
+            RuleKind::Sustained { minutes, readings, .. } => measurement
+                .run
+                .is_some_and(|run| run.minutes >= minutes && run.count >= readings),
+            RuleKind::Absolute { at_or_above } => {
+                let delta_speaks = measurement.delta.is_some_and(|delta| sheet.is_low(delta.whole, alert));
+                whole >= at_or_above && !only_upper_bound && !delta_speaks
+            }
+            _ => false,
+        };
+        if holds {
+            measurement.rules.add(rule.index);
+            measurement.tier = measurement.tier.max(Some(rule.tier));
+        }
+    }
+}
