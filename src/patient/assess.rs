@@ -154,6 +154,10 @@ pub struct Assessment<'s> {
     pub concerns: Vec<ConcernNow<'s>>,
     /// What judgement of the whole set puts aside, by source.
     pub judged: BTreeMap<&'s str, Vec<Refusal>>,
+    /// Derived Observations that stand now.
+    pub published: usize,
+    /// True when judgement put something aside before.
+    pub judged_before: bool,
     /// Measurements (indexes) whose source is to be asked for earlier diastolics.
     pub asks: Vec<usize>,
     /// Does the sheet fit the patient's age?
@@ -205,6 +209,8 @@ fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolic
         implausible_diastolic,
         lost,
         judged,
+        published,
+        judged_before,
         next_due,
     } = gather(state, sheet, now);
     let candidates: Vec<Candidate<'_>> = diastolics.iter().map(candidate).collect();
@@ -218,6 +224,8 @@ fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolic
         lost,
         concerns: Vec::new(),
         judged,
+        published,
+        judged_before,
         asks: Vec::new(),
         age_note,
         next_due,

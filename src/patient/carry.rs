@@ -109,7 +109,13 @@ pub(super) fn carry(
     };
     let from = paired_at.max(at);
     let end = at.plus_minutes(sheet.pairing.carry_minutes);
-    let first = carrying.times.partition_point(|moment| *moment <= from);
+    // The paired diastolic is next to the first newer one: a few steps, no search.
+    let start = match measurement.paired {
+        Paired::With(index, _) => index,
+        Paired::Asking | Paired::Nothing => carrying.times.partition_point(|moment| *moment <= from),
+    };
+    let older = carrying.times[start..].iter().take_while(|moment| **moment <= from);
+    let first = start + older.count();
     let counts = |moment: &&Instant| **moment <= end && next.is_none_or(|next| **moment < next.at);
     let count = carrying.times[first..].iter().take_while(counts).count();
     let keep_all = carrying.depth == Depth::All || next.is_none();

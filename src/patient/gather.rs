@@ -132,6 +132,10 @@ pub struct Gathering<'s> {
     pub lost: Vec<Lost<'s>>,
     /// Refusals by source.
     pub judged: BTreeMap<&'s str, Vec<Refusal>>,
+    /// Derived Observations that stand on readings of all slots.
+    pub published: usize,
+    /// True when judgement put something aside before.
+    pub judged_before: bool,
     /// When the first reading of the future becomes usable.
     pub next_due: Option<Instant>,
 }
@@ -144,6 +148,8 @@ pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s
     let mut diastolics = Vec::with_capacity(state.slots.len());
     let latest = now.plus_minutes(sheet.pairing.clock_skew_minutes);
     for slot in state.slots.values() {
+        gathering.published += slot.published.len();
+        gathering.judged_before |= !slot.judged.is_empty();
         gathering.lose(slot, &sides);
         for reading in &slot.readings {
             let member = Member { slot, reading };
@@ -333,31 +339,31 @@ impl<'s> Gathering<'s> {
     }
 }
 
-/// In order of site, time and `ties`, without moving the large items more than once.
+/// In order of site, time and `ties`. Records mostly come in order of time already: the items of
+/// each site are put together first, and sorted only where that is not so.
 fn sorted<'s>(
     list: Vec<Gathered<'s>>,
     ties: impl Fn(&Gathered<'_>, &Gathered<'_>) -> std::cmp::Ordering,
 ) -> Vec<Gathered<'s>> {
-    let mut places: Vec<(usize, Instant, usize)> = list
-        .iter()
-        .enumerate()
-        .map(|(place, item)| (item.site, item.at, place))
-        .collect();
-    let whole = |one: &(usize, Instant, usize), other: &(usize, Instant, usize)| {
-        (one.0, one.1)
-            .cmp(&(other.0, other.1))
-            .then_with(|| ties(&list[one.2], &list[other.2]))
-            .then_with(|| one.2.cmp(&other.2))
-    };
-    if places.is_sorted_by(|one, other| whole(one, other).is_le()) {
-        return list;
+    let sites = list.iter().map(|item| item.site + 1).max().unwrap_or(0);
+    let mut by_site: Vec<Vec<Gathered<'s>>> = Vec::with_capacity(sites);
+    by_site.resize_with(sites, || Vec::with_capacity(list.len() / sites + 1));
+    for item in list {
+        by_site[item.site].push(item);
     }
-    places.sort_unstable_by(whole);
-    let mut items: Vec<Option<Gathered<'s>>> = list.into_iter().map(Some).collect();
-    places
+    let order = |one: &Gathered<'_>, other: &Gathered<'_>| one.at.cmp(&other.at).then_with(|| ties(one, other));
+    for items in &mut by_site {
+        if !items.is_sorted_by(|one, other| order(one, other).is_le()) {
+            items.sort_by(order);
+        }
+    }
+    by_site
         .into_iter()
-        .filter_map(|(_, _, place)| items[place].take())
-        .collect()
+        .reduce(|mut all, mut next| {
+            all.append(&mut next);
+            all
+        })
+        .unwrap_or_default()
 }
 
 fn agrees(one: &Gathered<'_>, other: &Gathered<'_>) -> bool {

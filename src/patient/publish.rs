@@ -51,8 +51,7 @@ pub fn publish(state: &State, assessment: &Assessment<'_>, sheet: &Sheet, now: I
         .flatten()
         .filter(|receipt| !held(state, receipt.identity))
         .count();
-    let standing: usize = state.slots.values().map(|slot| slot.published.len()).sum();
-    if standing + new != wanted {
+    if assessment.published + new != wanted {
         retract(&mut publishing, state, assessment, now);
     }
     publishing

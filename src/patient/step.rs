@@ -61,16 +61,7 @@ fn plan(state: &State, sheet: &Sheet, policy: AskPolicy, now: Instant, telling: 
     };
     let questions = questions(state, &assessment, sheet);
     let next_due = assessment.next_due;
-    let mut judged = Vec::new();
-    for slot in state.slots.values() {
-        let refusals = assessment
-            .judged
-            .get(slot.source.as_str())
-            .map_or(&[][..], Vec::as_slice);
-        if refusals != slot.judged {
-            judged.push((slot.source.clone(), refusals.to_vec()));
-        }
-    }
+    let judged = newly_judged(state, &assessment);
     Plan {
         publishing,
         telling,
@@ -78,6 +69,21 @@ fn plan(state: &State, sheet: &Sheet, policy: AskPolicy, now: Instant, telling: 
         questions,
         next_due,
     }
+}
+
+/// Slots whose refusals by judgement of the whole set have changed, with the new ones.
+fn newly_judged(state: &State, assessment: &Assessment<'_>) -> Vec<(String, Vec<Refusal>)> {
+    if assessment.judged.is_empty() && !assessment.judged_before {
+        return Vec::new();
+    }
+    let now = |slot: &Slot| {
+        assessment
+            .judged
+            .get(slot.source.as_str())
+            .map_or(&[][..], Vec::as_slice)
+    };
+    let changed = state.slots.values().filter(|slot| now(slot) != slot.judged);
+    changed.map(|slot| (slot.source.clone(), now(slot).to_vec())).collect()
 }
 
 /// One question for each source: its answer is one, too.
