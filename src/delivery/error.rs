@@ -94,15 +94,6 @@ impl ClientError {
         }
     }
 
-    /// True when the same request may be answered later.
-    pub const fn may_heal(&self) -> bool {
-        match self {
-            Self::Timeout { .. } | Self::Unreachable(_) => true,
-            Self::Refused { status, .. } => matches!(answer::meaning(*status, true), answer::Meaning::Retry),
-            _ => false,
-        }
-    }
-
     /// What is kept beside an outbox entry for the operator: "422: …", one bounded line.
     pub fn told(&self) -> String {
         match self {

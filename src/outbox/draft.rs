@@ -1,4 +1,4 @@
-//! What `patient::reconcile` decided should be written, before it has the form of a resource.
+//! What `patient::publish` and `patient::tell` decided should be written, before it has the form of a resource.
 //! Facts only; the sentences are in `wording`, the FHIR forms in `delta_observation` and
 //! `communication`.
 

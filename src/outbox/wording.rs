@@ -132,6 +132,12 @@ fn term(shown: i64, measured: &Measured, parts: [Option<String>; 3]) -> String {
 
 // ---- the arithmetic ----------------------------------------------------------------------------
 
+/// A whole number with a true minus sign: a hyphen is easily missed.
+pub fn signed(whole: i64) -> String {
+    let sign = if whole < 0 { "−" } else { "" };
+    format!("{sign}{}", whole.unsigned_abs())
+}
+
 /// "70 (cuff, 2 min earlier) − 40 (sent as 5.33 kPa) = 30 mmHg". Whole mmHg as compared; when
 /// rounding each number hides the sum, the exact difference is given too.
 pub fn arithmetic(facts: &DeltaFacts) -> String {

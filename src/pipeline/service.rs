@@ -1,4 +1,6 @@
-//! The parts of a running service, started in order and stopped in the reverse of it.
+//! The parts of a running service: engine, polling, delivery, started in that order and told to
+//! stop together. Nothing depends on who ends first: what the engine took is committed, what
+//! polling had not committed is read again, what was not delivered waits in the store.
 
 use super::engine::{Engine, Outlets};
 use super::settings::{Clock, Settings};
@@ -115,7 +117,8 @@ impl Service {
         })
     }
 
-    /// Stop: polling first, then the engine once what waits is done, then delivery.
+    /// Stop: the engine finishes what waits in its queue, delivery settles the groups under way,
+    /// polling drops the poll under way. Returns when all have ended.
     pub async fn stop(self) {
         self.shutdown.cancel();
         for task in self.tasks {

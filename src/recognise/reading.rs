@@ -135,6 +135,18 @@ pub enum Comparator {
     Greater,
 }
 
+impl Comparator {
+    /// As a person reads it.
+    pub fn sign(self) -> &'static str {
+        match self {
+            Self::Less => "<",
+            Self::LessOrEqual => "≤",
+            Self::GreaterOrEqual => "≥",
+            Self::Greater => ">",
+        }
+    }
+}
+
 /// A pressure as sent and as converted.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Pressure {

@@ -4,6 +4,7 @@
 //! rules hold on which measurement. Every number that decides is a parameter of the sheet.
 
 pub mod phrase;
+mod read;
 pub mod sheet;
 pub mod show;
 pub mod tier;

@@ -39,7 +39,6 @@ const NEVER: i64 = i64::MIN;
 pub struct Health {
     started: AtomicI64,
     engine: AtomicI64,
-    polled: AtomicI64,
     /// 0: nothing is polled.
     poll_interval_millis: AtomicI64,
     source: OnceLock<Arc<SourceStatus>>,
@@ -61,7 +60,6 @@ impl Default for Health {
         Self {
             started: AtomicI64::new(NEVER),
             engine: AtomicI64::new(NEVER),
-            polled: AtomicI64::new(NEVER),
             poll_interval_millis: AtomicI64::new(0),
             source: OnceLock::new(),
             delivery: OnceLock::new(),
@@ -81,11 +79,6 @@ impl Health {
     /// The engine took a turn (also an idle one, at least every second).
     pub fn engine_beat(&self, now: Instant) {
         self.engine.store(now.millis(), Ordering::Relaxed);
-    }
-
-    /// A poll ended and what it read is committed.
-    pub fn polled(&self, now: Instant) {
-        self.polled.store(now.millis(), Ordering::Relaxed);
     }
 
     /// Where polling tells how it fares.
@@ -109,11 +102,10 @@ impl Health {
         }
     }
 
-    /// When a poll last went through, however it was told.
+    /// When a poll last went through.
     fn last_polled(&self) -> i64 {
-        let watched = self.source.get().and_then(|source| source.snapshot().last_success);
-        let watched = watched.map_or(NEVER, Instant::millis);
-        self.polled.load(Ordering::Relaxed).max(watched)
+        let seen = self.source.get().and_then(|source| source.snapshot().last_success);
+        seen.map_or(NEVER, Instant::millis)
     }
 
     fn engine_check(&self, now: Instant) -> Check {

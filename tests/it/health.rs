@@ -12,6 +12,7 @@ use deltaward::source::poll::PollReport;
 use deltaward::source::status::{SourceSnapshot, SourceStatus};
 use deltaward::store::{Commit, OutboxEntry, OutboxState, Settlement};
 use serde_json::{Value, json};
+use std::sync::Arc;
 use std::time::Duration;
 
 /// Status, and each check's name and colour.
@@ -88,12 +89,14 @@ async fn ready_needs_polls_within_three_intervals() {
     let api = Api::new();
     let beat = || api.app.health.engine_beat(api.app.now());
     api.app.health.expect_polls(10, api.app.now());
+    let polling = Arc::new(SourceStatus::default());
+    api.app.health.watch_source(Arc::clone(&polling));
     api.pass(30);
     beat();
     assert_eq!(ready(&api).await.0, 200, "the first poll may take three intervals");
     api.pass(1);
     assert_eq!(red(&ready(&api).await.1), ["poll"]);
-    api.app.health.polled(api.app.now());
+    polling.record_report(&PollReport::default(), api.app.now());
     assert_eq!(ready(&api).await.0, 200);
     api.pass(31);
     beat();

@@ -7,6 +7,7 @@ use super::model::{DeltaKind, DeltaPoint, SiteChart};
 use super::scale::{Scale, pressure_range, pressure_ticks, time_ticks};
 use crate::fhir::Instant;
 use crate::outbox::wording;
+use crate::outbox::wording::signed;
 use crate::recognise::reading::Comparator;
 use maud::{Markup, html};
 
@@ -194,7 +195,7 @@ impl<'c> Frame<'c> {
             )
         });
         let pressures = self.chart.pressures.iter().map(|point| {
-            let bound = point.comparator.map_or("", comparator_sign);
+            let bound = point.comparator.map_or("", Comparator::sign);
             (
                 point.at,
                 self.upper.at(point.mmhg),
@@ -252,21 +253,6 @@ fn label_height(x: f64, y: f64, marks: &[(f64, f64)], (top, bottom): (f64, f64))
             })
     };
     if free(above) || !free(below) { above } else { below }
-}
-
-/// A true minus sign: a hyphen is easily missed.
-fn signed(mmhg: i64) -> String {
-    let sign = if mmhg < 0 { "−" } else { "" };
-    format!("{sign}{}", mmhg.unsigned_abs())
-}
-
-fn comparator_sign(comparator: Comparator) -> &'static str {
-    match comparator {
-        Comparator::Less => "<",
-        Comparator::LessOrEqual => "≤",
-        Comparator::GreaterOrEqual => "≥",
-        Comparator::Greater => ">",
-    }
 }
 
 fn extent(values: impl Iterator<Item = i64>) -> (i64, i64) {

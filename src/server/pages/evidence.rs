@@ -1,6 +1,6 @@
 //! Below each chart: every point with the evidence that it stands on, newest first.
 
-use super::numbers::{diastolic_words, pressure_words, signed};
+use super::numbers::{diastolic_words, pressure_words};
 use super::{ROWS, text};
 use crate::fhir::Instant;
 use crate::outbox::draft::{AgeClass, DeltaFacts, Measured, SourceRef};
@@ -172,7 +172,7 @@ fn status(measured: &Measured) -> &'static str {
 fn delta_cell(facts: &DeltaFacts) -> Markup {
     let bound = if facts.bounded_above { "at most " } else { "" };
     html! {
-        strong class="delta-cell" { (bound) (signed(facts.delta_whole_mmhg)) } " mmHg"
+        strong class="delta-cell" { (bound) (wording::signed(facts.delta_whole_mmhg)) } " mmHg"
         br; (wording::arithmetic(facts))
     }
 }

@@ -5,6 +5,7 @@ use crate::fhir::Instant;
 use crate::fhir::quantity::{round_delta, round_pressure};
 use crate::outbox::draft::{AgeClass, Measured};
 use crate::outbox::wording;
+use crate::outbox::wording::signed;
 use crate::patient::assess::{Assessment, Carried, Delta, Measurement, Paired};
 use crate::patient::concern::{ConcernNow, Headline};
 use crate::patient::gather::Member;
@@ -195,7 +196,7 @@ fn big_pressure(measured: &Measured, words: &str) -> Markup {
     html! {
         span class="delta-word" { (words) }
         span class="delta-number" {
-            (measured.pressure.comparator.map_or("", comparator_sign))
+            (measured.pressure.comparator.map_or("", Comparator::sign))
             (signed(round_pressure(measured.pressure.mmhg)))
         }
         span class="delta-unit" { "mmHg" }
@@ -219,15 +220,6 @@ fn line(what: &str, value: &str, measured: &Measured, now: Instant) -> Markup {
     }
 }
 
-/// A true minus sign: a hyphen is easily missed at arm's length.
-pub(super) fn signed(whole: i64) -> String {
-    if whole < 0 {
-        format!("−{}", whole.unsigned_abs())
-    } else {
-        whole.to_string()
-    }
-}
-
 /// Whole mmHg as compared, with its comparator.
 pub(super) fn pressure_words(measured: &Measured) -> String {
     bounded(signed(round_pressure(measured.pressure.mmhg)), measured)
@@ -236,15 +228,6 @@ pub(super) fn pressure_words(measured: &Measured) -> String {
 /// Whole mmHg as compared, with its comparator.
 pub(super) fn diastolic_words(measured: &Measured) -> String {
     bounded(signed(round_delta(measured.pressure.mmhg)), measured)
-}
-
-fn comparator_sign(comparator: Comparator) -> &'static str {
-    match comparator {
-        Comparator::Less => "<",
-        Comparator::LessOrEqual => "≤",
-        Comparator::GreaterOrEqual => "≥",
-        Comparator::Greater => ">",
-    }
 }
 
 fn bounded(number: String, measured: &Measured) -> String {

@@ -1,0 +1,296 @@
+//! The text of a rule sheet → a checked [`Sheet`], or what is wrong, with line and column.
+
+use super::Tier;
+use super::sheet::{
+    Example, Expect, MAX_RULES, Pairing, Plausible, Rule, RuleKind, Sheet, SheetError, ThresholdComparator,
+};
+use serde::Deserialize;
+use sha2::{Digest, Sha256};
+
+/// Read and check a sheet.
+pub(super) fn sheet(file: &str, text: &str) -> Result<Sheet, SheetError> {
+    let raw: RawSheet = toml::from_str(text).map_err(|error| SheetError {
+        file: file.to_owned(),
+        message: error.to_string().trim_end().to_owned(),
+    })?;
+    let hash = format!("{:x}", Sha256::digest(text.as_bytes()));
+    raw.check(hash).map_err(|(span, message)| {
+        let (line, column) = position(text, span.start);
+        SheetError {
+            file: file.to_owned(),
+            message: format!("line {line}, column {column}: {message}"),
+        }
+    })
+}
+
+/// Line and column (from 1) of a byte offset.
+fn position(text: &str, offset: usize) -> (usize, usize) {
+    let before = &text.as_bytes()[..offset.min(text.len())];
+    let line = before.iter().filter(|byte| **byte == b'\n').count() + 1;
+    let column = before.iter().rev().take_while(|byte| **byte != b'\n').count() + 1;
+    (line, column)
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawSheet {
+    id: String,
+    version: String,
+    title: String,
+    adult_from_years: i64,
+    delta: RawDelta,
+    pairing: toml::Spanned<Pairing>,
+    plausible: toml::Spanned<Plausible>,
+    concern: toml::Spanned<RawConcern>,
+    #[serde(rename = "rule")]
+    rules: Vec<toml::Spanned<RawRule>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawDelta {
+    comparator: ThresholdComparator,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawConcern {
+    close_after_readings: usize,
+    close_after_minutes: i64,
+}
+
+#[derive(Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum RawKind {
+    Delta,
+    Carried,
+    Sustained,
+    Absolute,
+    DiastolicMissing,
+    SideMissing,
+    CompartmentImplausible,
+    CompartmentVerify,
+    DiastolicImplausible,
+    CompartmentUnusable,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawRule {
+    id: String,
+    kind: RawKind,
+    tier: Tier,
+    lower_mmhg: Option<i64>,
+    upper_mmhg: Option<i64>,
+    minutes: Option<i64>,
+    readings: Option<usize>,
+    at_or_above_mmhg: Option<i64>,
+    #[serde(default = "yes")]
+    children: bool,
+    citation: String,
+    mark: String,
+    says: String,
+    next: String,
+    #[serde(default, rename = "example")]
+    examples: Vec<Example>,
+}
+
+fn yes() -> bool {
+    true
+}
+
+type Refused = (std::ops::Range<usize>, String);
+
+impl RawSheet {
+    fn check(self, hash: String) -> Result<Sheet, Refused> {
+        let span = self.pairing.span();
+        let pairing = self.pairing.into_inner();
+        let ordered = 0 <= pairing.after_minutes
+            && 0 <= pairing.simultaneous_minutes
+            && pairing.simultaneous_minutes <= pairing.paired_minutes
+            && pairing.paired_minutes <= pairing.before_minutes
+            && pairing.before_minutes <= 24 * 60
+            && pairing.after_minutes <= 24 * 60
+            && (0..=24 * 60).contains(&pairing.clock_skew_minutes)
+            && (0..=48 * 60).contains(&pairing.carry_minutes);
+        if !ordered {
+            return Err((span, "[pairing] needs 0 <= simultaneous <= paired <= before <= 1440 minutes, 0 <= after and clock_skew <= 1440, and 0 <= carry <= 2880".into()));
+        }
+        let span = self.plausible.span();
+        let plausible = self.plausible.into_inner();
+        let ordered = plausible.compartment_low < plausible.compartment_verify_above
+            && plausible.compartment_verify_above <= plausible.compartment_high
+            && plausible.diastolic_low < plausible.diastolic_high;
+        if !ordered {
+            return Err((
+                span,
+                "[plausible] each low must be below its high, and compartment_verify_above between them".into(),
+            ));
+        }
+        let span = self.concern.span();
+        let RawConcern {
+            close_after_readings,
+            close_after_minutes,
+        } = self.concern.into_inner();
+        if !(0..=24 * 60).contains(&close_after_minutes) {
+            return Err((span, "close_after_minutes must be from 0 to 1440".into()));
+        }
+        if !(1..=20).contains(&close_after_readings) {
+            return Err((span, "close_after_readings must be from 1 to 20".into()));
+        }
+        let mut rules: Vec<Rule> = Vec::with_capacity(self.rules.len());
+        for raw in self.rules {
+            let span = raw.span();
+            let rule = raw.into_inner().check().map_err(|message| (span.clone(), message))?;
+            if rules.iter().any(|other| other.id == rule.id) {
+                return Err((span, format!("two rules have the id {:?}; give each its own", rule.id)));
+            }
+            if rules.len() == MAX_RULES {
+                return Err((span, format!("a sheet can hold {MAX_RULES} rules; join or remove some")));
+            }
+            // One run of low readings is followed per site, so it has one threshold.
+            if let (Some(upper), Some(other)) = (sustained_upper(&rule), rules.iter().find_map(sustained_upper))
+                && upper != other
+            {
+                return Err((span, "all rules of kind sustained need one upper_mmhg".into()));
+            }
+            rules.push(rule);
+        }
+        Ok(Sheet {
+            id: self.id,
+            version: self.version,
+            title: self.title,
+            hash,
+            adult_from_years: self.adult_from_years,
+            comparator: self.delta.comparator,
+            pairing,
+            plausible,
+            close_after_readings,
+            close_after_minutes,
+            alert_threshold: alert_threshold(&rules),
+            rules,
+        })
+    }
+}
+
+/// The greatest threshold of a delta rule that raises `act` or more.
+fn alert_threshold(rules: &[Rule]) -> i64 {
+    let thresholds = rules.iter().filter(|rule| rule.tier >= Tier::Act);
+    thresholds
+        .filter_map(|rule| match rule.kind {
+            RuleKind::Delta { upper, .. } => Some(upper),
+            _ => None,
+        })
+        .max()
+        .unwrap_or(i64::MIN)
+}
+
+fn sustained_upper(rule: &Rule) -> Option<i64> {
+    match rule.kind {
+        RuleKind::Sustained { upper, .. } => Some(upper),
+        _ => None,
+    }
+}
+
+impl RawRule {
+    fn check(self) -> Result<Rule, String> {
+        let kind = self.kind()?;
+        if self.examples.len() < 3 {
+            return Err(format!(
+                "rule {:?} has {} examples; it needs at least three",
+                self.id,
+                self.examples.len()
+            ));
+        }
+        let both = self.examples.iter().any(|example| example.expect == Expect::Holds)
+            && self
+                .examples
+                .iter()
+                .any(|example| example.expect == Expect::DoesNotHold);
+        if !both {
+            return Err(format!(
+                "rule {:?} needs an example that holds and one that does not",
+                self.id
+            ));
+        }
+        if self.citation.trim().is_empty() || !["C", "C2", "M", "D"].contains(&self.mark.as_str()) {
+            return Err(format!("rule {:?} needs a citation and a mark: C, C2, M or D", self.id));
+        }
+        for sentence in [&self.says, &self.next] {
+            if let Some(phrase) = crate::outbox::wording::forbidden_in(sentence) {
+                return Err(format!(
+                    "rule {:?} says {phrase:?}; no sentence may say or suggest that a limb is well or that anyone can wait",
+                    self.id
+                ));
+            }
+        }
+        super::phrase::check(&self.says).map_err(|message| format!("rule {:?}: says: {message}", self.id))?;
+        super::phrase::check(&self.next).map_err(|message| format!("rule {:?}: next: {message}", self.id))?;
+        Ok(Rule {
+            id: self.id,
+            tier: self.tier,
+            kind,
+            children: self.children,
+            citation: self.citation,
+            mark: self.mark,
+            says: self.says,
+            next: self.next,
+            examples: self.examples,
+        })
+    }
+
+    /// The kind with its parameters; a parameter that the kind does not have is an error.
+    fn kind(&self) -> Result<RuleKind, String> {
+        let given = [
+            ("lower_mmhg", self.lower_mmhg.is_some()),
+            ("upper_mmhg", self.upper_mmhg.is_some()),
+            ("minutes", self.minutes.is_some()),
+            ("readings", self.readings.is_some()),
+            ("at_or_above_mmhg", self.at_or_above_mmhg.is_some()),
+        ];
+        let allow = |allowed: &[&str]| match given.iter().find(|(name, given)| *given && !allowed.contains(name)) {
+            Some((name, _)) => Err(format!("rule {:?} of this kind has no parameter {name}", self.id)),
+            None => Ok(()),
+        };
+        let need = |name: &str, value: Option<i64>| value.ok_or_else(|| format!("rule {:?} needs {name}", self.id));
+        match self.kind {
+            RawKind::Delta | RawKind::Carried => {
+                allow(&["lower_mmhg", "upper_mmhg"])?;
+                let (lower, upper) = (self.lower_mmhg, need("upper_mmhg", self.upper_mmhg)?);
+                if lower.is_some_and(|lower| lower >= upper) {
+                    return Err(format!("rule {:?}: lower_mmhg must be below upper_mmhg", self.id));
+                }
+                Ok(if matches!(self.kind, RawKind::Delta) {
+                    RuleKind::Delta { lower, upper }
+                } else {
+                    RuleKind::Carried { lower, upper }
+                })
+            }
+            RawKind::Sustained => {
+                allow(&["upper_mmhg", "minutes", "readings"])?;
+                let readings = self.readings.unwrap_or(2);
+                let minutes = need("minutes", self.minutes)?;
+                if readings < 2 || minutes < 1 {
+                    return Err(format!("rule {:?} needs at least 2 readings and 1 minute", self.id));
+                }
+                Ok(RuleKind::Sustained {
+                    upper: need("upper_mmhg", self.upper_mmhg)?,
+                    minutes,
+                    readings,
+                })
+            }
+            RawKind::Absolute => {
+                allow(&["at_or_above_mmhg"])?;
+                Ok(RuleKind::Absolute {
+                    at_or_above: need("at_or_above_mmhg", self.at_or_above_mmhg)?,
+                })
+            }
+            RawKind::DiastolicMissing => allow(&[]).map(|()| RuleKind::DiastolicMissing),
+            RawKind::SideMissing => allow(&[]).map(|()| RuleKind::SideMissing),
+            RawKind::CompartmentImplausible => allow(&[]).map(|()| RuleKind::CompartmentImplausible),
+            RawKind::CompartmentVerify => allow(&[]).map(|()| RuleKind::CompartmentVerify),
+            RawKind::DiastolicImplausible => allow(&[]).map(|()| RuleKind::DiastolicImplausible),
+            RawKind::CompartmentUnusable => allow(&[]).map(|()| RuleKind::CompartmentUnusable),
+        }
+    }
+}
