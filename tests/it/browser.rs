@@ -5,7 +5,7 @@ use crate::process::Running;
 use fantoccini::{Client, ClientBuilder, Locator};
 use hyper_util::client::legacy::connect::HttpConnector;
 use serde_json::json;
-use std::net::TcpListener;
+use std::io::{BufRead, BufReader};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
@@ -17,13 +17,23 @@ struct Driver {
 
 impl Driver {
     fn start() -> Self {
-        let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
-        let child = Command::new("chromedriver")
-            .arg(format!("--port={port}"))
-            .stdout(Stdio::null())
+        let mut child = Command::new("chromedriver")
+            // It takes a free port itself: one that we found free could be taken before it listens.
+            .arg("--port=0")
+            .stdout(Stdio::piped())
             .stderr(Stdio::null())
             .spawn()
             .expect("chromedriver is needed: apt-get install chromium chromium-driver");
+        let mut said = BufReader::new(child.stdout.take().unwrap()).lines();
+        let port = said
+            .find_map(|line| {
+                let line = line.unwrap();
+                let number = line.split_once("started successfully on port ")?.1;
+                number.trim_end_matches('.').parse().ok()
+            })
+            .expect("chromedriver says on which port it listens");
+        // Whatever else it says is read and dropped: a full pipe would stop it.
+        std::thread::spawn(move || said.for_each(drop));
         Self { child, port }
     }
 
@@ -42,7 +52,7 @@ impl Driver {
         ]
         .map(ToOwned::to_owned);
         let capabilities = json!({"goog:chromeOptions": {"args": args}});
-        let end = Instant::now() + Duration::from_secs(30);
+        let end = Instant::now() + Duration::from_secs(120);
         loop {
             let mut builder = ClientBuilder::new(HttpConnector::new());
             builder.capabilities(capabilities.as_object().unwrap().clone());
@@ -62,17 +72,37 @@ impl Drop for Driver {
     }
 }
 
+/// The text of the page's first `css`; empty while the page is being exchanged, when the element is not
+/// there, no longer there, or is another one than a moment ago.
+async fn text_of(browser: &Client, css: &str) -> String {
+    match browser.find(Locator::Css(css)).await {
+        Ok(element) => element.text().await.unwrap_or_default(),
+        Err(_) => String::new(),
+    }
+}
+
+/// Click the page's first `css`. The page exchanges its own content when something arrives, so the element
+/// may be gone between finding and clicking it: then the next one is found.
+async fn click(browser: &Client, css: &str) {
+    let end = Instant::now() + Duration::from_secs(20);
+    loop {
+        let clicked = match browser.find(Locator::Css(css)).await {
+            Ok(element) => element.click().await,
+            Err(error) => Err(error),
+        };
+        match clicked {
+            Ok(()) => return,
+            Err(error) => assert!(Instant::now() < end, "{css} cannot be clicked: {error}"),
+        }
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+}
+
 /// Wait until the page's own text holds `words`, without navigating.
 async fn until_seen(browser: &Client, words: &[&str]) -> String {
     let end = Instant::now() + Duration::from_secs(45);
     loop {
-        let text = browser
-            .find(Locator::Id("main"))
-            .await
-            .unwrap()
-            .text()
-            .await
-            .unwrap_or_default();
+        let text = text_of(browser, "#main").await;
         if words.iter().all(|word| text.contains(word)) {
             return text;
         }
@@ -110,8 +140,7 @@ async fn a_concern_appears_live_on_the_demos_page() {
     );
 
     // The patient's page, by keyboard alone: the first link of the list.
-    let link = browser.find(Locator::Css("#main a[href^='/patient']")).await.unwrap();
-    link.click().await.unwrap();
+    click(&browser, "#main a[href^='/patient']").await;
     browser
         .wait()
         .for_element(Locator::Css("svg[role='img']"))
@@ -124,7 +153,7 @@ async fn a_concern_appears_live_on_the_demos_page() {
         )
         .await;
     assert!(described.unwrap().as_str().unwrap().contains("delta pressure"));
-    let text = browser.find(Locator::Css("body")).await.unwrap().text().await.unwrap();
+    let text = text_of(&browser, "body").await;
     assert!(text.contains("30 mmHg"), "{text}");
     browser.close().await.unwrap();
 }
@@ -142,27 +171,20 @@ async fn a_stopped_entry_is_sent_again_by_a_click() {
     let driver = Driver::start();
     let browser = driver.browser(&folder.path().join("profile")).await;
     browser.goto(&format!("http://{address}/stopped")).await.unwrap();
-    let button = browser
-        .find(Locator::Css("button[aria-label='Send entry 2 again']"))
-        .await
-        .unwrap();
-    button.click().await.unwrap();
+    click(&browser, "button[aria-label='Send entry 2 again']").await;
     let end = Instant::now() + Duration::from_secs(20);
     while crate::pages::resend::due(&page) != [2] {
-        let text = browser
-            .find(Locator::Css("body"))
-            .await
-            .unwrap()
-            .text()
-            .await
-            .unwrap_or_default();
         assert!(
             Instant::now() < end,
-            "the click changed nothing; the page says:\n{text}"
+            "the click changed nothing; the page says:\n{}",
+            text_of(&browser, "body").await
         );
         tokio::time::sleep(Duration::from_millis(100)).await;
     }
-    let at = browser.current_url().await.unwrap();
-    assert_eq!(at.path(), "/stopped");
+    // The entry is due before the browser has followed the redirect back to the list.
+    while browser.current_url().await.map(|at| at.path().to_owned()).ok() != Some("/stopped".to_owned()) {
+        assert!(Instant::now() < end, "the click did not lead back to the list");
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
     browser.close().await.unwrap();
 }
