@@ -192,6 +192,16 @@ pub enum GroundBy {
     DiastolicMissing,
     /// A compartment pressure to be verified.
     Verify,
+    /// A mean arterial delta pressure.
+    MeanDelta,
+    /// Delta pressures that fall.
+    Trend,
+    /// Nobody measured again.
+    Overdue,
+    /// Two readings of one compartment differ.
+    ReadingsDisagree,
+    /// Arterial line and cuff differ.
+    MethodsDisagree,
     /// No side.
     SideMissing,
 }
@@ -208,6 +218,11 @@ impl From<RuleKind> for GroundBy {
             RuleKind::DiastolicMissing => Self::DiastolicMissing,
             RuleKind::CompartmentVerify => Self::Verify,
             RuleKind::SideMissing => Self::SideMissing,
+            RuleKind::MeanDelta { .. } => Self::MeanDelta,
+            RuleKind::Trend { .. } => Self::Trend,
+            RuleKind::Overdue { .. } => Self::Overdue,
+            RuleKind::ReadingsDisagree { .. } => Self::ReadingsDisagree,
+            RuleKind::MethodsDisagree { .. } => Self::MethodsDisagree,
         }
     }
 }
@@ -241,6 +256,22 @@ pub enum Family {
     Pressure,
     /// No or old diastolic, implausible reading: the measurement.
     Measurement,
+    /// Measuring again after an alert.
+    FollowUp,
+}
+
+impl Family {
+    /// Every family.
+    pub const ALL: [Self; 3] = [Self::Pressure, Self::Measurement, Self::FollowUp];
+
+    /// Its name in keys and identities.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Pressure => "pressure",
+            Self::Measurement => "measurement",
+            Self::FollowUp => "follow-up",
+        }
+    }
 }
 
 /// A Communication to be sent.

@@ -75,7 +75,7 @@ fn raised_parts(draft: &MessageDraft) -> (&'static str, Parts) {
 
 /// What the tier stands on ("delta 30 mmHg"), and what is told beside it (", delta 43 mmHg").
 fn subject_matter(draft: &MessageDraft) -> (String, Option<String>) {
-    if draft.family == Family::Measurement {
+    if draft.family != Family::Pressure {
         let matter = wording::measurement_matter(&grounds_by(draft));
         return (matter.to_string(), None);
     }
@@ -98,7 +98,7 @@ fn oldest_age(draft: &MessageDraft) -> Option<String> {
     let oldest = match (&draft.unusable, draft.family, &draft.delta) {
         (Some(unusable), _, _) => unusable.at,
         // "no usable diastolic (4 min old)" would be the age of something else.
-        (None, Family::Measurement, _) => None,
+        (None, Family::Measurement | Family::FollowUp, _) => None,
         (None, Family::Pressure, Some(facts)) => Some(facts.compartment.at.min(facts.diastolic.at)),
         (None, Family::Pressure, None) => draft.compartment.as_ref().map(|measured| measured.at),
     };
@@ -122,9 +122,9 @@ fn resolved_parts(draft: &MessageDraft) -> (&'static str, Parts) {
             let rest = vec![age, String::from(". Keep measuring.")];
             ("UPDATE", (wording::NO_PRESSURE_RULE.to_string(), rest))
         }
-        Family::Measurement => {
+        Family::Measurement | Family::FollowUp => {
             let rest = vec![String::from(" no longer applies.")];
-            ("ANSWERED", (wording::ANSWERED.to_string(), rest))
+            ("ANSWERED", (wording::answered(draft.family).to_string(), rest))
         }
     }
 }
@@ -168,7 +168,7 @@ fn occasion_lines(draft: &MessageDraft) -> Vec<String> {
 
 /// True of the message that answers a check: it speaks of no number, and of no delta above all.
 pub(super) fn is_answered_check(draft: &MessageDraft) -> bool {
-    draft.occasion == Occasion::Resolved && draft.family == Family::Measurement
+    draft.occasion == Occasion::Resolved && draft.family != Family::Pressure
 }
 
 /// Each number with where, when, how and how old; then the arithmetic.

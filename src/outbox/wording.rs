@@ -259,11 +259,21 @@ pub const NO_DIASTOLIC: &str = "No usable diastolic stands near this compartment
 /// Outside the plausible range.
 pub const IMPLAUSIBLE: &str = "A value is unusual or outside the plausible range. It may be an error of zero, height or device, or it may be true: examine the limb and measure again now.";
 
+/// A line through few readings.
+pub const TREND: &str = "A line through few readings: the range of its slope says how little is known, and the limb need not follow it. It is a reason to measure early, never to delay.";
+/// Collinge & Kuper 2010, J Orthop Trauma 24:364-8: 27 % of 97 compartments differed by more than 10.
+pub const DISAGREE: &str = "Readings of one compartment by different people or methods often differ (27 % by more than 10 mmHg, Collinge & Kuper 2010): neither is proved wrong, and the lower delta pressure counts.";
+/// The sign of the difference changes from study to study (J Crit Care 2020; Sci World J 2014).
+pub const METHODS_DISAGREE: &str = "Cuff and arterial line often differ, and either may be the wrong one; the lower diastolic counts until somebody has looked.";
+
 /// What a pager line says of a check, worst first.
-const MATTERS: [(GroundBy, &str); 5] = [
+const MATTERS: [(GroundBy, &str); 8] = [
+    (GroundBy::Overdue, "measuring again is overdue"),
     (GroundBy::Implausible, "reading outside the plausible range"),
     (GroundBy::Unusable, "a reading cannot be used"),
     (GroundBy::DiastolicMissing, "no usable diastolic"),
+    (GroundBy::ReadingsDisagree, "two readings disagree"),
+    (GroundBy::MethodsDisagree, "arterial line and cuff disagree"),
     (GroundBy::Verify, "unusual compartment pressure"),
     (GroundBy::SideMissing, "side not stated"),
 ];
@@ -282,9 +292,16 @@ pub fn rule_cautions(grounds: &[GroundBy]) -> Vec<&'static str> {
             GroundBy::Sustained => SUSTAINED,
             GroundBy::Implausible | GroundBy::Verify => IMPLAUSIBLE,
             GroundBy::DiastolicMissing => NO_DIASTOLIC,
-            GroundBy::Delta | GroundBy::Carried | GroundBy::Pressure | GroundBy::Unusable | GroundBy::SideMissing => {
-                continue;
-            }
+            GroundBy::Trend => TREND,
+            GroundBy::ReadingsDisagree => DISAGREE,
+            GroundBy::MethodsDisagree => METHODS_DISAGREE,
+            GroundBy::Delta
+            | GroundBy::Carried
+            | GroundBy::MeanDelta
+            | GroundBy::Pressure
+            | GroundBy::Overdue
+            | GroundBy::Unusable
+            | GroundBy::SideMissing => continue,
         };
         if !cautions.contains(&caution) {
             cautions.push(caution);
@@ -382,6 +399,9 @@ pub fn resolution(family: Family) -> &'static str {
         Family::Pressure => {
             "No pressure rule is met by the readings received. This is a statement about readings, not about the limb."
         }
+        Family::FollowUp => {
+            "A newer reading has arrived, or no alert stands any more. This says nothing about the limb: messages on pressure are separate, and what they ask for stands."
+        }
         Family::Measurement => {
             "The check of the measurement no longer applies to the readings received. This says nothing about the limb or about any other rule: messages on pressure are separate, and what they ask for stands."
         }
@@ -389,7 +409,12 @@ pub fn resolution(family: Family) -> &'static str {
 }
 
 /// A check that is answered, for a pager line; that it no longer applies follows.
-pub const ANSWERED: &str = "the check of the measurement";
+pub fn answered(family: Family) -> &'static str {
+    match family {
+        Family::FollowUp => "the request to measure again",
+        Family::Pressure | Family::Measurement => "the check of the measurement",
+    }
+}
 
 /// No pressure rule holds any more, for a pager line; how old the readings are follows.
 pub const NO_PRESSURE_RULE: &str = "no pressure rule is met by readings";

@@ -347,9 +347,13 @@ pub fn age_note(birth_date: Option<&str>, sheet: &Sheet, now: Instant) -> AgeNot
 /// The family of a rule.
 pub fn family(kind: RuleKind) -> Family {
     match kind {
-        RuleKind::Delta { .. } | RuleKind::Carried { .. } | RuleKind::Sustained { .. } | RuleKind::Absolute { .. } => {
-            Family::Pressure
-        }
+        RuleKind::Delta { .. }
+        | RuleKind::Carried { .. }
+        | RuleKind::Sustained { .. }
+        | RuleKind::Absolute { .. }
+        | RuleKind::MeanDelta { .. }
+        | RuleKind::Trend { .. } => Family::Pressure,
+        RuleKind::Overdue { .. } => Family::FollowUp,
         _ => Family::Measurement,
     }
 }

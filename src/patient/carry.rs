@@ -40,7 +40,7 @@ fn carried_rules(sheet: &Sheet, child: bool) -> Vec<CarriedRule> {
         .rules
         .iter()
         .enumerate()
-        .filter(|(_, rule)| rule.children || !child);
+        .filter(|(_, rule)| rule.ages.includes(child));
     let carried = applicable.filter_map(|(index, rule)| match rule.kind {
         RuleKind::Carried { lower, upper } => Some(CarriedRule {
             index,

@@ -151,6 +151,7 @@ fn reading(example: &ExampleReading, kind: Kind, mmhg: i64) -> Reading {
         method: Method::Unstated,
         status: ReadingStatus::Final,
         identifiers: Vec::new(),
+        quality: None,
     }
 }
 
@@ -180,6 +181,7 @@ fn slot(index: usize, example: &ExampleReading, what: &str, readings: Vec<Readin
         refusals,
         members: Vec::new(),
         members_side: Side::Unstated,
+        contexts: Vec::new(),
         diastolics_asked: false,
         published: Vec::new(),
         judged: Vec::new(),

@@ -91,6 +91,7 @@ mod tests {
             method: Method::Cuff,
             status: ReadingStatus::Final,
             identifiers: Vec::new(),
+            quality: None,
         };
         Input::Recognised(Recognised {
             source: format!("Observation/{number}"),
@@ -106,6 +107,7 @@ mod tests {
             refusals: Vec::new(),
             members: Vec::new(),
             members_side: Side::Unstated,
+            contexts: Vec::new(),
         })
     }
 

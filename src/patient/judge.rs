@@ -67,7 +67,7 @@ fn pressure_rules(sheet: &Sheet, child: bool) -> Vec<PressureRule> {
         .rules
         .iter()
         .enumerate()
-        .filter(|(_, rule)| rule.children || !child);
+        .filter(|(_, rule)| rule.ages.includes(child));
     let looks_at_one = applicable.filter(|(_, rule)| {
         matches!(
             rule.kind,

@@ -3,7 +3,7 @@
 
 use crate::fhir::Instant;
 use crate::outbox::draft::{DeltaDraft, Family};
-use crate::recognise::reading::{PatientKey, Reading, Side, Site, Version, Withdrawal};
+use crate::recognise::reading::{Context, PatientKey, Reading, Side, Site, Version, Withdrawal};
 use crate::recognise::reason::Refusal;
 use crate::rules::Tier;
 use serde::{Deserialize, Serialize};
@@ -29,6 +29,9 @@ pub struct Slot {
     pub members: Vec<String>,
     /// Side that this panel states for its members.
     pub members_side: Side,
+    /// What it records of the patient over a time.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub contexts: Vec<Context>,
     /// True once the source was asked for earlier diastolics of this reading.
     pub diastolics_asked: bool,
     /// A quick hash of what this slot holds (`publish::seal`): unequal means "look closer".

@@ -242,6 +242,7 @@ pub fn withdrawn(source: String, version: Version, how: Withdrawal) -> Recognise
         refusals: Vec::new(),
         members: Vec::new(),
         members_side: Side::Unstated,
+        contexts: Vec::new(),
     }
 }
 
@@ -256,6 +257,7 @@ fn replace(state: &mut State, recognised: Recognised, now: Instant, step: &mut S
         refusals,
         members,
         members_side,
+        contexts,
         ..
     } = recognised;
     let before = state.slots.get(&source);
@@ -265,7 +267,8 @@ fn replace(state: &mut State, recognised: Recognised, now: Instant, step: &mut S
             && before.readings == readings
             && before.refusals == refusals
             && before.members == members
-            && before.members_side == members_side;
+            && before.members_side == members_side
+            && before.contexts == contexts;
         if before.version > version || unchanged {
             return;
         }
@@ -280,6 +283,7 @@ fn replace(state: &mut State, recognised: Recognised, now: Instant, step: &mut S
         refusals,
         members,
         members_side,
+        contexts,
         diastolics_asked: before.is_some_and(|before| before.diastolics_asked),
         published: before.map(|before| before.published.clone()).unwrap_or_default(),
         judged: before.map(|before| before.judged.clone()).unwrap_or_default(),

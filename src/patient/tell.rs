@@ -147,10 +147,7 @@ impl Teller<'_, '_> {
         lost: Vec<GroundLost>,
         telling: &mut Telling,
     ) {
-        let family = match self.key.family {
-            Family::Pressure => "pressure",
-            Family::Measurement => "measurement",
-        };
+        let family = self.key.family.word();
         concern.messages += 1;
         let ground = self.ground_words(occasion, tier, &lost);
         let identity = identity::message(&self.state.patient.0, &self.key.site, family, concern.messages, &ground);

@@ -20,7 +20,9 @@ mod time;
 mod value;
 
 pub use mapping::{Mapping, MappingError};
-pub use reading::{Kind, Method, PatientKey, Reading, Recognised, Side, Site, Version, Withdrawal};
+pub use reading::{
+    Context, ContextKind, Kind, Method, PatientKey, Quality, Reading, Recognised, Side, Site, Version, Withdrawal,
+};
 pub use reason::{Meant, Reason, Refusal};
 
 use crate::fhir::observation::{self, Observation, Reference, Remnant};
@@ -54,6 +56,7 @@ pub fn recognise(json: &str, id: &str, version: Version, mapping: &Mapping) -> R
         refusals: Vec::new(),
         members: Vec::new(),
         members_side: Side::Unstated,
+        contexts: Vec::new(),
     };
     let mut compartment = false;
     let outcome = match observation::parse(json) {

@@ -202,6 +202,7 @@ impl<'a> Inherited<'a> {
                     method: fitting(part.kind, part.method.or(method)),
                     status: self.status,
                     identifiers: self.identifiers.clone(),
+                    quality: None,
                 }),
                 Err(fault) => {
                     let meant = (part.kind == Kind::Compartment && is_lost_measurement(fault.reason)).then(|| {

@@ -175,6 +175,43 @@ pub enum ReadingStatus {
     Preliminary,
 }
 
+/// What is recorded of a patient over a time, and changes what a delta means.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ContextKind {
+    /// Under anaesthesia: the diastolic is lower (Kakar 2007, C: 18 ± 13 mmHg).
+    Anaesthesia,
+    /// The limb was without blood and has it again: the threshold is higher (canine study, C).
+    AfterIschaemia,
+}
+
+/// A context with its time.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Context {
+    /// Which.
+    pub kind: ContextKind,
+    /// From.
+    pub start: Instant,
+    /// To; None: no end is recorded.
+    pub end: Option<Instant>,
+}
+
+/// How a compartment pressure was taken, as far as the record says. What is absent is not known:
+/// it is never held against a reading.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Quality {
+    /// The gauge was zeroed.
+    pub zeroed: Option<bool>,
+    /// The line was flushed.
+    pub flushed: Option<bool>,
+    /// The number had settled.
+    pub settled: Option<bool>,
+    /// Distance from the fracture, as sent ("5 cm").
+    pub distance_from_fracture: Option<String>,
+    /// Level of the limb against the heart, as sent.
+    pub limb_level: Option<String>,
+}
+
 /// One measured pressure at a moment.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Reading {
@@ -199,6 +236,9 @@ pub struct Reading {
     pub status: ReadingStatus,
     /// Observation.identifier as `system|value`; equal identifiers mean one measurement.
     pub identifiers: Vec<String>,
+    /// How it was taken, when anything is recorded of that.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub quality: Option<Box<Quality>>,
 }
 
 /// Which version of a resource this is. Ordered: of two versions of one resource the greater is
@@ -248,4 +288,7 @@ pub struct Recognised {
     pub members: Vec<String>,
     /// A side that the panel states for its members.
     pub members_side: Side,
+    /// What is recorded of the patient over a time (a Procedure, or an Observation that says so).
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub contexts: Vec<Context>,
 }

@@ -17,6 +17,20 @@ pub const PLACEHOLDERS: &[&str] = &[
     "low",
     "high",
     "reason",
+    "gap",
+    "slope",
+    "slope_low",
+    "slope_high",
+    "trend_count",
+    "trend_minutes",
+    "reach",
+    "mean_delta",
+    "apart",
+    "difference",
+    "other",
+    "other_delta",
+    "overdue",
+    "minutes_allowed",
 ];
 
 /// Check that a sentence uses only known placeholders.

@@ -1,9 +1,12 @@
 //! The text of a rule sheet → a checked [`Sheet`], or what is wrong, with line and column.
 
 use super::Tier;
+use super::kind::{Parameters, RawKind};
 use super::sheet::{
-    Example, Expect, MAX_RULES, Pairing, Plausible, Rule, RuleKind, Sheet, SheetError, ThresholdComparator,
+    Ages, Anaesthesia, Example, Expect, MAX_RULES, Pairing, Plausible, Rule, RuleKind, Session, Sheet, SheetError,
+    ThresholdComparator,
 };
+use crate::recognise::ContextKind;
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
 
@@ -37,11 +40,16 @@ struct RawSheet {
     id: String,
     version: String,
     title: String,
+    #[serde(default)]
+    ages: Ages,
     adult_from_years: i64,
+    not_covered: Vec<String>,
     delta: RawDelta,
     pairing: toml::Spanned<Pairing>,
     plausible: toml::Spanned<Plausible>,
     concern: toml::Spanned<RawConcern>,
+    session: Option<toml::Spanned<Session>>,
+    anaesthesia: toml::Spanned<Anaesthesia>,
     #[serde(rename = "rule")]
     rules: Vec<toml::Spanned<RawRule>>,
 }
@@ -60,43 +68,35 @@ struct RawConcern {
 }
 
 #[derive(Deserialize)]
-#[serde(rename_all = "kebab-case")]
-enum RawKind {
-    Delta,
-    Carried,
-    Sustained,
-    Absolute,
-    DiastolicMissing,
-    SideMissing,
-    CompartmentImplausible,
-    CompartmentVerify,
-    DiastolicImplausible,
-    CompartmentUnusable,
-}
-
-#[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct RawRule {
     id: String,
+    version: String,
     kind: RawKind,
     tier: Tier,
     lower_mmhg: Option<i64>,
     upper_mmhg: Option<i64>,
     minutes: Option<i64>,
     readings: Option<usize>,
+    last_readings: Option<usize>,
+    window_minutes: Option<i64>,
+    horizon_minutes: Option<i64>,
     at_or_above_mmhg: Option<i64>,
-    #[serde(default = "yes")]
-    children: bool,
+    more_than_mmhg: Option<i64>,
+    after: Option<Tier>,
+    #[serde(default)]
+    ages: Ages,
+    #[serde(default)]
+    regions: Vec<String>,
+    context: Option<ContextKind>,
     citation: String,
     mark: String,
+    population: String,
+    known_failure: String,
     says: String,
     next: String,
     #[serde(default, rename = "example")]
     examples: Vec<Example>,
-}
-
-fn yes() -> bool {
-    true
 }
 
 type Refused = (std::ops::Range<usize>, String);
@@ -138,6 +138,13 @@ impl RawSheet {
         if !(1..=20).contains(&close_after_readings) {
             return Err((span, "close_after_readings must be from 1 to 20".into()));
         }
+        let session = self.session.map(session).transpose()?;
+        let span = self.anaesthesia.span();
+        let anaesthesia = self.anaesthesia.into_inner();
+        let day = 0..=48 * 60;
+        if !day.contains(&anaesthesia.before_minutes) || !day.contains(&anaesthesia.open_end_minutes) {
+            return Err((span, "[anaesthesia] both times must be from 0 to 2880 minutes".into()));
+        }
         let mut rules: Vec<Rule> = Vec::with_capacity(self.rules.len());
         for raw in self.rules {
             let span = raw.span();
@@ -160,17 +167,33 @@ impl RawSheet {
             id: self.id,
             version: self.version,
             title: self.title,
+            ages: self.ages,
             hash,
             adult_from_years: self.adult_from_years,
             comparator: self.delta.comparator,
             pairing,
             plausible,
+            session,
+            anaesthesia,
+            not_covered: self.not_covered,
             close_after_readings,
             close_after_minutes,
             alert_threshold: alert_threshold(&rules),
             rules,
         })
     }
+}
+
+fn session(raw: toml::Spanned<Session>) -> Result<Session, Refused> {
+    let span = raw.span();
+    let session = raw.into_inner();
+    if !(1..=24 * 60).contains(&session.minutes) || session.compartments.len() < 2 {
+        return Err((
+            span,
+            "[session] needs from 1 to 1440 minutes and at least two compartments".into(),
+        ));
+    }
+    Ok(session)
 }
 
 /// The greatest threshold of a delta rule that raises `act` or more.
@@ -193,8 +216,25 @@ fn sustained_upper(rule: &Rule) -> Option<i64> {
 }
 
 impl RawRule {
+    fn parameters(&self) -> Parameters<'_> {
+        Parameters {
+            id: &self.id,
+            kind: self.kind,
+            lower_mmhg: self.lower_mmhg,
+            upper_mmhg: self.upper_mmhg,
+            minutes: self.minutes,
+            readings: self.readings,
+            last_readings: self.last_readings,
+            window_minutes: self.window_minutes,
+            horizon_minutes: self.horizon_minutes,
+            at_or_above_mmhg: self.at_or_above_mmhg,
+            more_than_mmhg: self.more_than_mmhg,
+            after: self.after,
+        }
+    }
+
     fn check(self) -> Result<Rule, String> {
-        let kind = self.kind()?;
+        let kind = self.parameters().kind()?;
         if self.examples.len() < 3 {
             return Err(format!(
                 "rule {:?} has {} examples; it needs at least three",
@@ -228,69 +268,19 @@ impl RawRule {
         super::phrase::check(&self.next).map_err(|message| format!("rule {:?}: next: {message}", self.id))?;
         Ok(Rule {
             id: self.id,
+            version: self.version,
             tier: self.tier,
             kind,
-            children: self.children,
+            ages: self.ages,
+            regions: self.regions,
+            context: self.context,
             citation: self.citation,
             mark: self.mark,
+            population: self.population,
+            known_failure: self.known_failure,
             says: self.says,
             next: self.next,
             examples: self.examples,
         })
-    }
-
-    /// The kind with its parameters; a parameter that the kind does not have is an error.
-    fn kind(&self) -> Result<RuleKind, String> {
-        let given = [
-            ("lower_mmhg", self.lower_mmhg.is_some()),
-            ("upper_mmhg", self.upper_mmhg.is_some()),
-            ("minutes", self.minutes.is_some()),
-            ("readings", self.readings.is_some()),
-            ("at_or_above_mmhg", self.at_or_above_mmhg.is_some()),
-        ];
-        let allow = |allowed: &[&str]| match given.iter().find(|(name, given)| *given && !allowed.contains(name)) {
-            Some((name, _)) => Err(format!("rule {:?} of this kind has no parameter {name}", self.id)),
-            None => Ok(()),
-        };
-        let need = |name: &str, value: Option<i64>| value.ok_or_else(|| format!("rule {:?} needs {name}", self.id));
-        match self.kind {
-            RawKind::Delta | RawKind::Carried => {
-                allow(&["lower_mmhg", "upper_mmhg"])?;
-                let (lower, upper) = (self.lower_mmhg, need("upper_mmhg", self.upper_mmhg)?);
-                if lower.is_some_and(|lower| lower >= upper) {
-                    return Err(format!("rule {:?}: lower_mmhg must be below upper_mmhg", self.id));
-                }
-                Ok(if matches!(self.kind, RawKind::Delta) {
-                    RuleKind::Delta { lower, upper }
-                } else {
-                    RuleKind::Carried { lower, upper }
-                })
-            }
-            RawKind::Sustained => {
-                allow(&["upper_mmhg", "minutes", "readings"])?;
-                let readings = self.readings.unwrap_or(2);
-                let minutes = need("minutes", self.minutes)?;
-                if readings < 2 || minutes < 1 {
-                    return Err(format!("rule {:?} needs at least 2 readings and 1 minute", self.id));
-                }
-                Ok(RuleKind::Sustained {
-                    upper: need("upper_mmhg", self.upper_mmhg)?,
-                    minutes,
-                    readings,
-                })
-            }
-            RawKind::Absolute => {
-                allow(&["at_or_above_mmhg"])?;
-                Ok(RuleKind::Absolute {
-                    at_or_above: need("at_or_above_mmhg", self.at_or_above_mmhg)?,
-                })
-            }
-            RawKind::DiastolicMissing => allow(&[]).map(|()| RuleKind::DiastolicMissing),
-            RawKind::SideMissing => allow(&[]).map(|()| RuleKind::SideMissing),
-            RawKind::CompartmentImplausible => allow(&[]).map(|()| RuleKind::CompartmentImplausible),
-            RawKind::CompartmentVerify => allow(&[]).map(|()| RuleKind::CompartmentVerify),
-            RawKind::DiastolicImplausible => allow(&[]).map(|()| RuleKind::DiastolicImplausible),
-            RawKind::CompartmentUnusable => allow(&[]).map(|()| RuleKind::CompartmentUnusable),
-        }
     }
 }

@@ -6,6 +6,9 @@ use serde::Deserialize;
 /// The adult sheet that the program carries.
 pub const ADULT: &str = include_str!("../../profiles/rules/adult.toml");
 
+/// The children's sheet that the program carries.
+pub const CHILD: &str = include_str!("../../profiles/rules/child.toml");
+
 /// The most rules of a sheet: the set of those that hold on a reading is one 64-bit word.
 pub const MAX_RULES: usize = 64;
 
@@ -106,6 +109,48 @@ pub enum RuleKind {
         /// Inclusive.
         at_or_above: i64,
     },
+    /// Mean arterial pressure − compartment pressure lies in a band.
+    MeanDelta {
+        /// Other end of the band; None: unbounded.
+        lower: Option<i64>,
+        /// The threshold.
+        upper: i64,
+    },
+    /// The delta falls: by a robust line through the last readings it reaches `upper` within
+    /// `horizon_minutes`.
+    Trend {
+        /// The threshold that is being reached.
+        upper: i64,
+        /// At least so many deltas.
+        readings: usize,
+        /// Only the newest so many count.
+        last_readings: usize,
+        /// Only those so close before the newest.
+        window_minutes: i64,
+        /// How far ahead is looked.
+        horizon_minutes: i64,
+    },
+    /// Nobody measured again within so many minutes of an alert or of the last reading.
+    Overdue {
+        /// Only while the limb's concern has this tier.
+        after: Tier,
+        /// From the alert, or from the newest reading since.
+        minutes: i64,
+    },
+    /// Two readings of one compartment, close together, differ.
+    ReadingsDisagree {
+        /// Closer than or at this.
+        minutes: i64,
+        /// Differ by more than this, mmHg.
+        more_than: i64,
+    },
+    /// Arterial line and cuff, close together, differ.
+    MethodsDisagree {
+        /// Closer than or at this.
+        minutes: i64,
+        /// Differ by more than this, mmHg.
+        more_than: i64,
+    },
     /// No usable diastolic for the newest reading of a site.
     DiastolicMissing,
     /// The newest reading of a site has no side.
@@ -144,6 +189,14 @@ pub struct ExampleReading {
     pub unusable: Option<crate::recognise::Reason>,
     /// Side of the compartment reading (left when absent).
     pub side: Option<crate::recognise::Side>,
+    /// A mean arterial pressure, mmHg.
+    pub mean: Option<i64>,
+    /// How the blood pressure was measured.
+    pub method: Option<crate::recognise::Method>,
+    /// What is recorded of the patient from this minute on …
+    pub context: Option<crate::recognise::ContextKind>,
+    /// … to this minute; without it, it has no end.
+    pub context_ends: Option<i64>,
 }
 
 /// One example of a rule.
@@ -156,6 +209,71 @@ pub struct Example {
     pub why: String,
     /// What was measured.
     pub readings: Vec<ExampleReading>,
+    /// The rule is asked at this minute; without it, at the last reading.
+    pub at_minute: Option<i64>,
+}
+
+/// Whom a sheet or a rule is for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Ages {
+    /// Everybody.
+    #[default]
+    Any,
+    /// From `adult_from_years`, and whoever's age is not known.
+    Adults,
+    /// Below `adult_from_years`.
+    Children,
+}
+
+impl Ages {
+    /// Does it include a patient who is (`child`) below `adult_from_years`?
+    pub fn includes(self, child: bool) -> bool {
+        match self {
+            Self::Any => true,
+            Self::Adults => !child,
+            Self::Children => child,
+        }
+    }
+
+    /// As a person reads it.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Any => "all ages",
+            Self::Adults => "adults and unknown age",
+            Self::Children => "children",
+        }
+    }
+}
+
+/// `[session]`: the compartments that belong to one round of measurements.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Session {
+    /// Readings so close together are one session.
+    pub minutes: i64,
+    /// Codes of our compartment CodeSystem, with the word that a text uses for each.
+    pub compartments: Vec<SessionCompartment>,
+}
+
+/// One compartment of a session.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SessionCompartment {
+    /// `leg-anterior`.
+    pub code: String,
+    /// "anterior".
+    pub name: String,
+}
+
+/// `[anaesthesia]`: which diastolic stands beside the current one.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Anaesthesia {
+    /// How long before its start the last diastolic is looked for, minutes.
+    pub before_minutes: i64,
+    /// An anaesthesia without a recorded end counts so long, minutes.
+    pub open_end_minutes: i64,
 }
 
 /// One rule.
@@ -163,14 +281,25 @@ pub struct Example {
 pub struct Rule {
     /// Its name on messages.
     pub id: String,
+    /// Its version: changed whenever what it decides or says is changed.
+    pub version: String,
     /// What it raises.
     pub tier: Tier,
     /// What it looks at.
     pub kind: RuleKind,
-    /// Runs on children (below `adult_from_years`).
-    pub children: bool,
-    /// Where it comes from, with its known failures.
+    /// On whom it runs.
+    pub ages: Ages,
+    /// On which regions of the limb it runs, by the start of our compartment codes (`leg`); empty:
+    /// on all. A site that no mapping knows counts as any region.
+    pub regions: Vec<String>,
+    /// Runs only while this is recorded of the patient; None: always.
+    pub context: Option<crate::recognise::ContextKind>,
+    /// Where it comes from.
     pub citation: String,
+    /// In whom that was shown.
+    pub population: String,
+    /// How it is known to fail.
+    pub known_failure: String,
     /// C, C2, M or D.
     pub mark: String,
     /// Sentence of what was found.
@@ -190,6 +319,8 @@ pub struct Sheet {
     pub version: String,
     /// Title for people.
     pub title: String,
+    /// Whose sheet it is.
+    pub ages: Ages,
     /// SHA-256 of the file, hex.
     pub hash: String,
     /// Below this age (years) the sheet is marked as not validated.
@@ -200,6 +331,12 @@ pub struct Sheet {
     pub pairing: Pairing,
     /// Plausibility.
     pub plausible: Plausible,
+    /// One round of measurements; None: sessions are not looked at.
+    pub session: Option<Session>,
+    /// Anaesthesia.
+    pub anaesthesia: Anaesthesia,
+    /// What the sheet does not cover, in sentences.
+    pub not_covered: Vec<String>,
     /// A concern closes after so many readings without a rule.
     pub close_after_readings: usize,
     /// … and only when they span so many minutes: a line that is read each minute closes nothing
@@ -225,6 +362,14 @@ impl Sheet {
     /// Never in a tested build; the error is passed on all the same.
     pub fn adult() -> Result<Self, SheetError> {
         Self::parse("built-in adult sheet", ADULT)
+    }
+
+    /// The built-in children's sheet.
+    ///
+    /// # Errors
+    /// Never in a tested build; the error is passed on all the same.
+    pub fn child() -> Result<Self, SheetError> {
+        Self::parse("built-in child sheet", CHILD)
     }
 
     /// True when `delta` (whole mmHg) is at or below (or below) `threshold`, as the sheet compares.

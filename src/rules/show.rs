@@ -3,7 +3,7 @@
 //! Everything that decides is in it, with its source and how far that source was read.
 
 use super::sheet::{Example, ExampleReading, Expect, Rule, RuleKind, Sheet, ThresholdComparator};
-use crate::recognise::{Method, Side};
+use crate::recognise::{ContextKind, Method, Side};
 
 /// Columns of the document.
 const WIDTH: usize = 100;
@@ -134,24 +134,34 @@ fn plausible(page: &mut Page, sheet: &Sheet) {
 fn show_rule(page: &mut Page, sheet: &Sheet, number: usize, rule: &Rule) {
     page.paragraph(0, &format!("{number}. {} raises \"{}\"", rule.id, rule.tier));
     page.field("Holds when", &condition(rule.kind, sheet));
-    if !rule.children {
-        page.field(
-            "Children",
-            &format!("does not run below {} years", sheet.adult_from_years),
-        );
-    }
+    page.field("Applies to", &applies_to(rule));
     page.field("Says", &rule.says);
     page.field("Do next", &rule.next);
     page.field("Source", &rule.citation);
     page.field("Mark", &format!("{}: {}", rule.mark, mark_words(&rule.mark)));
+    page.field("Shown in", &rule.population);
+    page.field("Known failure", &rule.known_failure);
     for (position, example) in rule.examples.iter().enumerate() {
         page.field(&format!("Example {}", position + 1), &example_words(example));
     }
     page.blank();
 }
 
+/// Ages, regions and context of a rule in words.
+pub fn applies_to(rule: &Rule) -> String {
+    let mut words = vec![rule.ages.words().to_owned()];
+    if !rule.regions.is_empty() {
+        words.push(format!("regions: {}", rule.regions.join(", ")));
+    }
+    words.extend(rule.context.map(|context| match context {
+        ContextKind::Anaesthesia => String::from("only while anaesthesia is recorded"),
+        ContextKind::AfterIschaemia => String::from("only after recorded ischaemia"),
+    }));
+    words.join("; ")
+}
+
 /// The condition of a rule in words.
-fn condition(kind: RuleKind, sheet: &Sheet) -> String {
+pub fn condition(kind: RuleKind, sheet: &Sheet) -> String {
     let words = sheet.comparator.words();
     let band = |lower: Option<i64>, upper: i64| match (lower, sheet.comparator) {
         (None, _) => format!("{words} {upper} mmHg"),
@@ -178,6 +188,33 @@ fn condition(kind: RuleKind, sheet: &Sheet) -> String {
             "the compartment pressure alone is at or above {at_or_above} mmHg, with or without a diastolic, unless the \
              delta pressure already meets an alert"
         ),
+        RuleKind::MeanDelta { lower, upper } => format!(
+            "the mean arterial pressure beside a compartment reading minus that reading is {}",
+            band(lower, upper)
+        ),
+        RuleKind::Trend {
+            upper,
+            readings,
+            last_readings,
+            window_minutes,
+            horizon_minutes,
+        } => format!(
+            "a robust line (Theil-Sen) through the last {readings} to {last_readings} delta pressures of a site within \
+             {window_minutes} minutes falls and reaches {upper} mmHg within {horizon_minutes} minutes, while the newest \
+             is still above"
+        ),
+        RuleKind::Overdue { after, minutes } => format!(
+            "a concern of the limb is \"{after}\", and {minutes} minutes have passed since its alert and since the \
+             newest compartment reading of the site"
+        ),
+        RuleKind::ReadingsDisagree { minutes, more_than } => format!(
+            "the newest compartment reading of a site and another one within {minutes} minutes before it differ by more \
+             than {more_than} mmHg"
+        ),
+        RuleKind::MethodsDisagree { minutes, more_than } => format!(
+            "a diastolic by arterial line and one by cuff within {minutes} minutes of each other, beside the newest \
+             compartment reading, differ by more than {more_than} mmHg"
+        ),
         RuleKind::DiastolicMissing => String::from("the newest compartment reading of a site has no usable diastolic"),
         RuleKind::SideMissing => String::from("the newest compartment reading of a site does not say which side"),
         RuleKind::CompartmentImplausible => {
@@ -202,13 +239,27 @@ fn example_words(example: &Example) -> String {
         Expect::Holds => "holds",
         Expect::DoesNotHold => "does not hold",
     };
-    format!("{expect}: {} ({})", readings.join("; "), example.why)
+    let asked = example
+        .at_minute
+        .map(|minute| format!("; asked at minute {minute}"))
+        .unwrap_or_default();
+    format!("{expect}: {}{asked} ({})", readings.join("; "), example.why)
 }
 
 fn reading_words(reading: &ExampleReading) -> String {
     let mut parts = Vec::new();
     if let Some(diastolic) = reading.diastolic {
         parts.push(format!("diastolic {diastolic}"));
+    }
+    parts.extend(reading.mean.map(|mean| format!("mean {mean}")));
+    if let Some(method) = reading.method {
+        parts.push(String::from(match method {
+            Method::Cuff => "by cuff",
+            Method::ArterialLine => "by arterial line",
+            Method::Needle => "by needle",
+            Method::Catheter => "by catheter",
+            Method::Unstated => "method not stated",
+        }));
     }
     if let Some(pressure) = reading.pressure {
         let side = match reading.side {
@@ -220,6 +271,16 @@ fn reading_words(reading: &ExampleReading) -> String {
     }
     if let Some(reason) = reading.unusable {
         parts.push(format!("a compartment reading set aside as {}", reason.code()));
+    }
+    if let Some(context) = reading.context {
+        let what = match context {
+            ContextKind::Anaesthesia => "anaesthesia begins",
+            ContextKind::AfterIschaemia => "blood flow returns after ischaemia",
+        };
+        parts.push(match reading.context_ends {
+            Some(end) => format!("{what}, to minute {end}"),
+            None => what.to_owned(),
+        });
     }
     format!("minute {}: {}", reading.minute, parts.join(", "))
 }

@@ -49,6 +49,7 @@ fn obs(source: &str, kind: Kind, minute: i64, mmhg: &str, site: Option<Site>) ->
         refusals: Vec::new(),
         members: Vec::new(),
         members_side: Side::Unstated,
+        contexts: Vec::new(),
     })
 }
 
@@ -69,6 +70,7 @@ pub fn reading(kind: Kind, minute: i64, mmhg: &str, site: Option<Site>) -> Readi
         method: Method::Cuff,
         status: ReadingStatus::Final,
         identifiers: Vec::new(),
+        quality: None,
     }
 }
 

@@ -48,7 +48,7 @@ impl Card<'_> {
             section class={ "concern concern-" (tier.word()) } data-concern=(key) data-announce=(announce) {
                 div class="concern-head" {
                     (text::tier(tier))
-                    h3 { (site) @if self.concern.family == Family::Measurement { span class="family" { "measurement" } } }
+                    h3 { (site) @if self.concern.family != Family::Pressure { span class="family" { (self.family()) } } }
                 }
                 (self.evidence())
                 p class="since" {
@@ -75,10 +75,7 @@ impl Card<'_> {
     }
 
     fn family(&self) -> &'static str {
-        match self.concern.family {
-            Family::Pressure => "pressure",
-            Family::Measurement => "measurement",
-        }
+        self.concern.family.word()
     }
 
     /// The numbers on which the tier stands; the newest ones too when they are others.
@@ -95,7 +92,7 @@ impl Card<'_> {
         let newest = site.and_then(|site| Numbers::newest(assessment, site));
         let numbers = found.map(|found| Numbers::of_headline(assessment, found));
         let newer = match (&numbers, &newest) {
-            _ if self.concern.family == Family::Measurement => None,
+            _ if self.concern.family != Family::Pressure => None,
             (Some(numbers), Some(newest)) if numbers.same_as(newest) => None,
             (_, newest) => newest.as_ref(),
         };

@@ -5,7 +5,7 @@ use super::text;
 use crate::outbox::wording;
 use crate::recognise::Method;
 use crate::rules::sheet::Rule;
-use crate::rules::{RuleKind, Sheet};
+use crate::rules::{Sheet, show};
 use maud::{Markup, html};
 
 /// The page.
@@ -36,46 +36,16 @@ fn rule_card(rule: &Rule, sheet: &Sheet) -> Markup {
         section class="rule" {
             div class="concern-head" { (text::tier(rule.tier)) h3 { code { (rule.id) } } }
             dl class="facts" {
-                div { dt { "Holds when" } dd { (when(rule.kind, sheet.comparator.words())) } }
+                div { dt { "Holds when" } dd { (show::condition(rule.kind, sheet)) } }
                 div { dt { "Says" } dd { (rule.says) } }
                 div { dt { "Next" } dd { (rule.next) } }
                 div { dt { "Source" } dd { (rule.citation) " " strong class="mark" { "mark " (rule.mark) } } }
-                @if !rule.children { div { dt { "Children" } dd { "not run below the adult age" } } }
+                div { dt { "Applies to" } dd { (show::applies_to(rule)) } }
+                div { dt { "Shown in" } dd { (rule.population) } }
+                div { dt { "Known failure" } dd { (rule.known_failure) } }
                 div { dt { "Examples" } dd { (rule.examples.len()) } }
             }
         }
-    }
-}
-
-/// `compared` is "at or below" or "below", as the sheet compares.
-fn when(kind: RuleKind, compared: &str) -> String {
-    let band = |what: &str, lower: Option<i64>, upper: i64| match lower {
-        Some(lower) => format!("{what} {compared} {upper} mmHg, and not {compared} {lower} mmHg"),
-        None => format!("{what} {compared} {upper} mmHg"),
-    };
-    match kind {
-        RuleKind::Delta { lower, upper } => band("delta pressure", lower, upper),
-        RuleKind::Carried { lower, upper } => band(
-            "delta pressure of a newer diastolic against the last compartment reading",
-            lower,
-            upper,
-        ),
-        RuleKind::Sustained {
-            upper,
-            minutes,
-            readings,
-        } => format!(
-            "every delta pressure {compared} {upper} mmHg for at least {minutes} min, in at least {readings} readings"
-        ),
-        RuleKind::Absolute { at_or_above } => {
-            format!("compartment pressure at or above {at_or_above} mmHg while no alerting delta pressure speaks")
-        }
-        RuleKind::DiastolicMissing => "the newest reading of a site has no usable diastolic".into(),
-        RuleKind::SideMissing => "the newest reading of a site has no side".into(),
-        RuleKind::CompartmentImplausible => "the newest compartment reading is outside the plausible range".into(),
-        RuleKind::CompartmentVerify => "the newest compartment reading is negative or very high".into(),
-        RuleKind::DiastolicImplausible => "the newest diastolic is outside the plausible range".into(),
-        RuleKind::CompartmentUnusable => "a compartment reading could not be used at all".into(),
     }
 }
 

@@ -97,17 +97,10 @@ pub(super) fn identity(what: &'static str, text: &str) -> Result<Uuid, Fault> {
     Uuid::parse_str(text).map_err(|error| Fault::decode(what, error.to_string()))
 }
 
-pub(super) fn family_word(family: Family) -> &'static str {
-    match family {
-        Family::Pressure => "pressure",
-        Family::Measurement => "measurement",
-    }
-}
-
 pub(super) fn family(word: &str) -> Result<Family, Fault> {
-    [Family::Pressure, Family::Measurement]
+    Family::ALL
         .into_iter()
-        .find(|family| family_word(*family) == word)
+        .find(|family| family.word() == word)
         .ok_or_else(|| Fault::decode("a concern", "its family is not known"))
 }
 

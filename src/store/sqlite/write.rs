@@ -1,7 +1,7 @@
 //! The one commit.
 
 use super::outbox;
-use super::rows::{Fault, family_word, tier_rank, to_json};
+use super::rows::{Fault, tier_rank, to_json};
 use crate::store::parameters::Parameters;
 use crate::store::records::{Commit, DerivedRow, EventRow, InputRow, PatientChange, SetAsideRow};
 use crate::store::stamp::stamp_value;
@@ -136,7 +136,7 @@ fn write_patient(tx: &Transaction<'_>, change: &PatientChange) -> Result<(), Fau
         concerns.execute(params![
             patient,
             key.site,
-            family_word(key.family),
+            key.family.word(),
             concern.tier.is_some(),
             concern.tier.map(|tier| tier.word()),
             tier_rank(concern.tier),

@@ -106,6 +106,7 @@ impl Sent {
             method: self.method,
             status: ReadingStatus::Final,
             identifiers: Vec::new(),
+            quality: None,
         };
         Recognised {
             source: format!("Observation/{}", self.id),
@@ -116,6 +117,7 @@ impl Sent {
             refusals: Vec::new(),
             members: Vec::new(),
             members_side: Side::Unstated,
+            contexts: Vec::new(),
         }
     }
 }

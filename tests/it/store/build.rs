@@ -133,6 +133,7 @@ fn slot(source: &str, withdrawn: Option<Withdrawal>) -> Slot {
             method: Method::Catheter,
             status: ReadingStatus::Corrected,
             identifiers: vec!["urn:a|7".into()],
+            quality: None,
         }],
         refusals: vec![Refusal {
             part: String::new(),
@@ -142,6 +143,7 @@ fn slot(source: &str, withdrawn: Option<Withdrawal>) -> Slot {
         }],
         members: vec!["Observation/m".into()],
         members_side: Side::Right,
+        contexts: Vec::new(),
         diastolics_asked: true,
         seal: 7,
         published: Vec::new(),
