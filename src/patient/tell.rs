@@ -178,6 +178,8 @@ impl Teller<'_, '_> {
             compartment: evidence.compartment,
             delta_identity: evidence.delta.as_ref().and(evidence.identity),
             delta: evidence.delta,
+            beside: Vec::new(),
+            session: None,
             reading_count: evidence.reading_count,
             age_note: self.age_note(),
             at: self.now,

@@ -151,6 +151,7 @@ fn one(member: Member<'_>, sources: Vec<SourceRef>) -> Measured {
         at: member.reading.at,
         method: member.reading.method,
         status: member.reading.status,
+        quality: member.reading.quality.clone(),
     }
 }
 
@@ -183,5 +184,7 @@ pub fn facts(
         age,
         carried: carried.is_some(),
         tier,
+        under_anaesthesia: false,
+        beside: Vec::new(),
     })
 }

@@ -62,6 +62,7 @@ fn measured(id: &str, pressure: Pressure, at: Instant, method: Method) -> Measur
         at,
         method,
         status: ReadingStatus::Final,
+        quality: None,
     }
 }
 
@@ -105,6 +106,8 @@ fn facts() -> DeltaFacts {
         age: AgeClass::Simultaneous,
         carried: false,
         tier: Some(Tier::Act),
+        under_anaesthesia: false,
+        beside: Vec::new(),
     };
     subtract(&mut facts);
     facts
@@ -158,6 +161,8 @@ fn message(occasion: Occasion, tier: Option<Tier>) -> MessageDraft {
         compartment: Some(facts.compartment.clone()),
         delta_identity: Some(observation.identity),
         delta: Some(facts),
+        beside: Vec::new(),
+        session: None,
         reading_count: 1,
         age_note: AgeNote::InBand,
         at: AT.plus_minutes(4),
