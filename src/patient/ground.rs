@@ -31,7 +31,7 @@ impl Teller<'_, '_> {
                 return Some(GroundLost::SourceWithdrawn { source: source(), how });
             }
         };
-        if family == Family::Measurement {
+        if family != Family::Pressure {
             // A diastolic that arrives, or a newer reading, answers a check: that is a resolution.
             return None;
         }

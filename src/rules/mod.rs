@@ -9,6 +9,7 @@ mod read;
 pub mod sheet;
 pub mod show;
 pub mod tier;
+pub mod trend;
 
 pub use sheet::{Ages, Rule, RuleKind, Sheet, SheetError};
 pub use tier::Tier;

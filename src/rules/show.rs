@@ -391,7 +391,7 @@ mod tests {
             }
         }
         has(&sheet.hash);
-        has("adult-limb, version 1.0.0");
+        has("adult-limb, version 1.1.0");
         has("exactly 30 meets 30");
         has("above 20 and at or below 30 mmHg");
         has("from 60 minutes before to 5 minutes after");

@@ -20,6 +20,9 @@ use uuid::Uuid;
 /// When the last timer has fallen: every reading is of the past, every question timed out.
 const END: i64 = 10_000;
 
+/// The last timer has passed: measuring again after an alert that was told at [`END`] is overdue.
+const SETTLED: i64 = END + 120;
+
 fn cases() -> ProptestConfig {
     let cases = std::env::var("DELTAWARD_ORDER_CASES");
     ProptestConfig::with_cases(cases.ok().and_then(|text| text.parse().ok()).unwrap_or(256))
@@ -218,7 +221,7 @@ fn an_arrival() -> impl Strategy<Value = (Vec<Input>, Arrival)> {
     })
 }
 
-/// Step a ward through an arrival; the last step is empty and at [`END`].
+/// Step a ward through an arrival; the last two steps are empty, at [`END`] and at [`SETTLED`].
 fn walk(arrival: &Arrival, mut each: impl FnMut(&mut Ward, Told)) -> Ward {
     let mut ward = Ward::adult();
     ward.policy = arrival.policy;
@@ -234,8 +237,10 @@ fn walk(arrival: &Arrival, mut each: impl FnMut(&mut Ward, Told)) -> Ward {
         let told = ward.step(minute, batch.to_vec());
         each(&mut ward, told);
     }
-    let told = ward.step(END, Vec::new());
-    each(&mut ward, told);
+    for minute in [END, SETTLED] {
+        let told = ward.step(minute, Vec::new());
+        each(&mut ward, told);
+    }
     ward
 }
 
@@ -268,7 +273,7 @@ fn each_once(told: &Told) -> bool {
 
 /// Does a reading that a message of the limb spoke of still hold its tier or more?
 fn ground_stands(ward: &Ward, message: &MessageDraft) -> bool {
-    let assessment = assess(&ward.state, &ward.sheet, ward.policy, at(END));
+    let assessment = assess(&ward.state, &ward.sheet, ward.policy, at(SETTLED));
     let Some(measured) = &message.compartment else {
         return false;
     };
@@ -338,8 +343,10 @@ proptest! {
         at_once.policy = arrival.policy;
         let told = at_once.step(1_000, history);
         prop_assert!(each_once(&told));
-        let told = at_once.step(END, Vec::new());
-        prop_assert!(each_once(&told));
+        for minute in [END, SETTLED] {
+            let told = at_once.step(minute, Vec::new());
+            prop_assert!(each_once(&told));
+        }
 
         let mut twice = false;
         let mut ward = walk(&arrival, |_, told| twice |= !each_once(&told));
@@ -347,7 +354,7 @@ proptest! {
         prop_assert_eq!(stands(&ward), stands(&at_once));
 
         let before = stands(&ward);
-        let told = ward.step(END, arrival.inputs.clone());
+        let told = ward.step(SETTLED, arrival.inputs.clone());
         prop_assert!(told.is_nothing(), "repeated inputs did something: {:?}", told);
         prop_assert_eq!(stands(&ward), before);
     }

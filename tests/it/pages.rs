@@ -361,7 +361,7 @@ async fn every_page_carries_the_cautions_the_sheet_and_the_policy() {
         for caution in wording::CAUTIONS {
             position(&text, caution.text);
         }
-        position(&text, "adult-limb 1.0.0");
+        position(&text, "adult-limb 1.1.0");
         position(&text, "As of 2026-03-05 22:10 UTC");
     }
 }
@@ -376,7 +376,7 @@ async fn the_rules_page_shows_every_rule_with_threshold_source_and_mark() {
     }
     for part in [
         "McQueen &amp; Court-Brown 1996",
-        "delta pressure at or below 30 mmHg, and not at or below 20 mmHg",
+        "above 20 and at or below 30 mmHg",
         &page.sheet.hash,
     ] {
         position(&text, part);

@@ -187,6 +187,7 @@ pub fn concern(tier: Option<Tier>, since_minutes: i64) -> (ConcernKey, Concern) 
         family: Family::Pressure,
         tier,
         since: at(since_minutes),
+        raised: Some(at(3)),
         told: vec![ToldGround {
             seals: (1, 2),
             source: "Observation/c".into(),
