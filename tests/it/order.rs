@@ -10,7 +10,9 @@ use deltaward::patient::assess::{Measurement, Paired};
 use deltaward::patient::state::{Concern, ConcernKey, Slot, Standing, State};
 use deltaward::patient::{AskPolicy, Assessment, Input, assess};
 use deltaward::recognise::reading::Comparator;
-use deltaward::recognise::{Kind, Meant, Method, Reading, Reason, Refusal, Side, Site, Version, Withdrawal};
+use deltaward::recognise::{
+    Context, ContextKind, Kind, Meant, Method, Reading, Reason, Refusal, Side, Site, Version, Withdrawal,
+};
 use deltaward::rules::{Sheet, Tier};
 use proptest::prelude::*;
 use proptest::sample::select;
@@ -121,6 +123,39 @@ fn a_source(kind: Kind, name: String) -> impl Strategy<Value = Vec<Input>> {
     })
 }
 
+/// Versions of one resource that says that the patient is under anaesthesia, or was without blood in
+/// the limb.
+fn a_context(name: String) -> impl Strategy<Value = Vec<Input>> {
+    let kind = select(vec![
+        ContextKind::Anaesthesia,
+        ContextKind::Anaesthesia,
+        ContextKind::AfterIschaemia,
+    ]);
+    let period = (0_i64..240, prop::option::of(0_i64..300));
+    prop::collection::vec((kind, period, prop::bool::weighted(0.15)), 1..3).prop_map(move |versions| {
+        (1..)
+            .zip(versions)
+            .map(|(number, (kind, (start, lasts), gone))| {
+                let start = at(start);
+                let end = lasts.map(|minutes| start.plus_minutes(minutes));
+                let context = diastolic(&name, 0, "70").version(number, number.cast_signed());
+                let context = context.edit(|recognised| {
+                    recognised.readings.clear();
+                    recognised.contexts = vec![Context { kind, start, end }];
+                });
+                let context = match gone {
+                    true => context.edit(|recognised| {
+                        recognised.contexts.clear();
+                        recognised.withdrawn = Some(Withdrawal::EnteredInError);
+                    }),
+                    false => context,
+                };
+                context.input()
+            })
+            .collect()
+    })
+}
+
 fn a_panel(name: String) -> impl Strategy<Value = Vec<Input>> {
     let members = prop::collection::vec(select(vec!["c0", "c1", "c2"]), 1..3);
     prop::collection::vec((members, a_side(), prop::bool::weighted(0.15)), 1..3).prop_map(move |versions| {
@@ -160,6 +195,10 @@ fn a_history() -> impl Strategy<Value = Vec<Input>> {
     for index in 0..6 {
         sources.push(a_source(Kind::Compartment, format!("c{index}")).boxed());
         sources.push(a_source(Kind::Diastolic, format!("d{index}")).boxed());
+    }
+    for index in 0..2 {
+        sources.push(a_source(Kind::Mean, format!("m{index}")).boxed());
+        sources.push(a_context(format!("x{index}")).boxed());
     }
     sources.push(a_panel(String::from("p0")).boxed());
     sources.push(a_panel(String::from("p1")).boxed());
