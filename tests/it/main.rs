@@ -32,3 +32,4 @@ mod process;
 mod recognise;
 mod recognise_mapping;
 mod store;
+mod wording_review;
