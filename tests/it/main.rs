@@ -18,6 +18,7 @@ mod fhir_datetime;
 mod fhir_quantity;
 #[path = "../support/fhir_server.rs"]
 mod fhir_server;
+mod hazards;
 mod health;
 mod identity;
 mod odd_sources;
