@@ -82,7 +82,7 @@ fn subject_matter(draft: &MessageDraft) -> (String, Option<String>) {
     let delta = draft.delta.as_ref().map(|facts| {
         let carried = if facts.carried { "carried " } else { "" };
         let bound = if facts.bounded_above { "at most " } else { "" };
-        format!("{carried}delta {bound}{} mmHg", facts.delta_whole_mmhg)
+        format!("{carried}delta {bound}{} mmHg", wording::signed(facts.delta_whole_mmhg))
     });
     let pressure = draft.compartment.as_ref().map(wording::compartment_in_short);
     match (delta, pressure) {

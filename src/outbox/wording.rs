@@ -3,13 +3,14 @@
 //!
 //! The voice: says what was measured, with the age of each number, and what to do next. It never
 //! gives an all-clear, never names a diagnosis, never asks anyone to hold back, and defers to
-//! local protocol and licensed practice. [`FORBIDDEN`] lists what no text may contain.
+//! local protocol and licensed practice. [`FORBIDDEN`] lists what no text may contain, [`ALLOWED`] the
+//! few sentences that are spared.
 
 mod cautions;
 mod forbidden;
 
 pub use cautions::{CAUTIONS, Caution};
-pub use forbidden::{FORBIDDEN, forbidden_in};
+pub use forbidden::{ALLOWED, FORBIDDEN, forbidden_in};
 
 use crate::fhir::quantity::{round_delta, round_pressure};
 use crate::fhir::{Decimal, Instant};
@@ -110,8 +111,9 @@ fn as_sent(measured: &Measured, shown: i64) -> Option<String> {
 
 /// A number under its comparator: "at least 40".
 fn bounded(number: i64, comparator: Option<Comparator>) -> String {
+    let number = signed(number);
     match comparator {
-        None => number.to_string(),
+        None => number,
         Some(Comparator::Less) => format!("below {number}"),
         Some(Comparator::LessOrEqual) => format!("at most {number}"),
         Some(Comparator::GreaterOrEqual) => format!("at least {number}"),
@@ -156,8 +158,8 @@ pub fn arithmetic(facts: &DeltaFacts) -> String {
     let left = term(shown_d, diastolic, [method_d, as_sent(diastolic, shown_d), age_d]);
     let right = term(shown_c, compartment, [method_c, as_sent(compartment, shown_c), age_c]);
     let bound = if facts.bounded_above { "at most " } else { "" };
-    let whole = facts.delta_whole_mmhg;
-    let exact = if shown_d.saturating_sub(shown_c) == whole {
+    let whole = signed(facts.delta_whole_mmhg);
+    let exact = if shown_d.saturating_sub(shown_c) == facts.delta_whole_mmhg {
         String::new()
     } else {
         let tenth = crate::outbox::parts::tenth_mmhg(facts.delta_mmhg);
@@ -249,8 +251,8 @@ pub const BOUNDED: &str =
 pub const PRELIMINARY: &str = "A source is preliminary (not yet verified at its origin); it is used as it stands.";
 /// Side missing (invariant 7).
 pub const SIDE_UNSTATED: &str = "The record does not state the side: find out which limb was measured.";
-/// Children: Staudt 2008, and Eur J Trauma Emerg Surg 2019;45:493-7 (13 of 20 well children had a
-/// delta below 30 in a compartment).
+/// Children: Staudt 2008, and Eur J Trauma Emerg Surg 2019;45:493-7 (13 of 20 children with a broken leg and no
+/// compartment syndrome had a delta below 30 in a compartment).
 pub const CHILD: &str = "Adult rule, not validated in children: their resting compartment pressures are higher, and a low delta pressure is common in them (Staudt 2008). Examine, and ask senior help early.";
 /// Birth date not known.
 pub const AGE_UNKNOWN: &str = "Age not known: adult rule, not validated in children.";
@@ -380,7 +382,7 @@ pub fn lost(ground: &GroundLost) -> String {
                 Recomputation::OtherReading => format!("A reading that was counted with {source} has changed"),
             };
             match delta_now_whole_mmhg {
-                Some(now) => format!("{what}: delta pressure is now {now} mmHg."),
+                Some(now) => format!("{what}: delta pressure is now {} mmHg.", signed(*now)),
                 None => format!("{what}: no delta pressure can be computed now."),
             }
         }

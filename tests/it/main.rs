@@ -20,6 +20,7 @@ mod fhir_datetime;
 mod fhir_quantity;
 #[path = "../support/fhir_server.rs"]
 mod fhir_server;
+mod hazards;
 mod health;
 mod identity;
 mod odd_sources;
@@ -34,3 +35,4 @@ mod process;
 mod recognise;
 mod recognise_mapping;
 mod store;
+mod wording_review;
