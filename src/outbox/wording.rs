@@ -262,7 +262,7 @@ pub const NO_DIASTOLIC: &str = "No usable diastolic stands near this compartment
 pub const IMPLAUSIBLE: &str = "A value is unusual or outside the plausible range. It may be an error of zero, height or device, or it may be true: examine the limb and measure again now.";
 
 /// A line through few readings.
-pub const TREND: &str = "A line through few readings: the range of its slope says how little is known, and the limb need not follow it. It is a reason to measure early, never to delay.";
+pub const TREND: &str = "A line through few readings: the range of its slope says how little is known, and the limb may do otherwise. It is a reason to measure early, never to delay.";
 /// Collinge & Kuper 2010, J Orthop Trauma 24:364-8: 27 % of 97 compartments differed by more than 10.
 pub const DISAGREE: &str = "Readings of one compartment by different people or methods often differ (27 % by more than 10 mmHg, Collinge & Kuper 2010): neither is proved wrong, and the lower delta pressure counts.";
 /// The sign of the difference changes from study to study (J Crit Care 2020; Sci World J 2014).

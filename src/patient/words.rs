@@ -3,6 +3,7 @@
 use crate::fhir::Instant;
 use crate::fhir::quantity::{round_delta, round_pressure};
 use crate::outbox::draft::{AgeClass, Beside, BesideKind, DeltaFacts, Ground, Measured, SourceRef};
+use crate::outbox::wording::signed;
 use crate::patient::assess::{Assessment, Carried, Delta, Measurement, Paired, exact_difference};
 use crate::patient::beside::{self, BesideNow, minutes_apart};
 use crate::patient::concern::{ConcernNow, Headline};
@@ -75,8 +76,8 @@ fn value(
         },
         "count" => measurement?.run.map(|run| run.count.to_string()),
         "pressure" => match concern.headline {
-            Headline::Implausible(member) => Some(round_pressure(member.reading.pressure.mmhg).to_string()),
-            _ => measurement.map(|measurement| measurement.whole_pressure().to_string()),
+            Headline::Implausible(member) => Some(signed(round_pressure(member.reading.pressure.mmhg))),
+            _ => measurement.map(|measurement| signed(measurement.whole_pressure())),
         },
         "diastolic" => match concern.headline {
             Headline::Diastolic(member) => Some(round_delta(member.reading.pressure.mmhg).to_string()),
@@ -97,7 +98,7 @@ fn value(
         "before" => Some(sheet.pairing.before_minutes.to_string()),
         "after" => Some(sheet.pairing.after_minutes.to_string()),
         "last_diastolic" => measurement.map(|measurement| last_diastolic(assessment, measurement.at())),
-        "low" => limits(rule, sheet).map(|(low, _)| low.to_string()),
+        "low" => limits(rule, sheet).map(|(low, _)| signed(low)),
         "high" => limits(rule, sheet).map(|(_, high)| high.to_string()),
         "reason" => match concern.headline {
             Headline::Unusable(index) => assessment.lost.get(index).map(|lost| lost.reason.sentence().to_owned()),
@@ -110,10 +111,10 @@ fn value(
 /// mmHg an hour with one decimal: the line is no more certain than that.
 fn rate(per_hour: f64) -> String {
     let text = format!("{per_hour:.1}");
-    if text == "-0.0" {
-        String::from("0.0")
-    } else {
-        text.replace('-', "\u{2212}")
+    match text.strip_prefix('-') {
+        Some("0.0") => String::from("0.0"),
+        Some(fall) => format!("−{fall}"),
+        None => text,
     }
 }
 
@@ -149,9 +150,9 @@ fn methods_apart(assessment: &Assessment<'_>, measurement: &Measurement<'_>) -> 
 /// "30", or "at most 30".
 fn number_of(delta: Delta) -> String {
     if delta.bounded_above {
-        format!("at most {}", delta.whole)
+        format!("at most {}", signed(delta.whole))
     } else {
-        delta.whole.to_string()
+        signed(delta.whole)
     }
 }
 

@@ -22,7 +22,7 @@ use tokio::sync::{Notify, broadcast, mpsc};
 use tokio_util::sync::CancellationToken;
 
 /// How long the engine sleeps at most before it looks whether a timer fell due.
-const TIMER_LOOK: Duration = Duration::from_millis(100);
+pub(super) const TIMER_LOOK: Duration = Duration::from_millis(100);
 /// Patients stepped by timers in one commit.
 const DUE_PER_COMMIT: usize = 500;
 

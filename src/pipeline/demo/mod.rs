@@ -101,6 +101,11 @@ impl Script {
             self.send(&sending).await?;
             print_waiting(&mut events);
         }
+        // Timers that fall due after the last reading: the engine looks for them by itself.
+        let end = self.ward.start()?.plus_minutes(self.ward.end_minute);
+        self.time.store(end.millis(), Ordering::SeqCst);
+        tokio::time::sleep(super::engine::TIMER_LOOK * 3).await;
+        print_waiting(&mut events);
         println!("end of the script");
         Ok(())
     }
