@@ -48,6 +48,11 @@ pub enum BesideKind {
     OtherMethod,
 }
 
+impl BesideKind {
+    /// Every kind.
+    pub const ALL: [Self; 3] = [Self::BeforeAnaesthesia, Self::Mean, Self::OtherMethod];
+}
+
 /// A second difference, shown beside the delta: another pressure − the same compartment pressure.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Beside {

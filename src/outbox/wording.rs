@@ -6,9 +6,15 @@
 //! local protocol and licensed practice. [`FORBIDDEN`] lists what no text may contain, [`ALLOWED`] the
 //! few sentences that are spared.
 
+mod beside;
 mod cautions;
 mod forbidden;
 
+pub use beside::{
+    ANAESTHESIA_ALONE, CHILD_NO_MEAN, CHILD_PRESSURE_ALONE, OVERDUE, UNDER_ANAESTHESIA, against_compartment,
+    anaesthesia_alone, beside_bound, beside_code_text, beside_line, beside_lines, beside_meaning, beside_name,
+    beside_result, bound_words, child_cautions, quality_line, quality_words, session_line,
+};
 pub use cautions::{CAUTIONS, Caution};
 pub use forbidden::{ALLOWED, FORBIDDEN, forbidden_in};
 
@@ -101,8 +107,8 @@ pub fn age_class_code(age: AgeClass) -> &'static str {
     }
 }
 
-/// "sent as 5.33 kPa", or nothing when what is shown is what was sent.
-fn as_sent(measured: &Measured, shown: i64) -> Option<String> {
+/// "sent as 5.33 kPa", or nothing when what is shown (whole mmHg) is what was sent.
+pub fn as_sent(measured: &Measured, shown: i64) -> Option<String> {
     let pressure = &measured.pressure;
     let unit_shown = matches!(pressure.sent_unit.as_str(), "mm[Hg]" | "mmHg" | "mm Hg");
     let same = unit_shown && pressure.sent_value.parse() == Ok(Decimal::from(shown));
@@ -122,7 +128,7 @@ fn bounded(number: i64, comparator: Option<Comparator>) -> String {
 }
 
 /// "70 (cuff, 2 min earlier)"; empty parts leave no brackets.
-fn term(shown: i64, measured: &Measured, parts: [Option<String>; 3]) -> String {
+fn term(shown: i64, measured: &Measured, parts: impl IntoIterator<Item = Option<String>>) -> String {
     let number = bounded(shown, measured.pressure.comparator);
     let inside: Vec<String> = parts.into_iter().flatten().collect();
     if inside.is_empty() {
@@ -155,17 +161,27 @@ pub fn arithmetic(facts: &DeltaFacts) -> String {
     };
     let method_c = (compartment.method != Method::Unstated).then(|| method(compartment.method).to_string());
     let method_d = Some(method(diastolic.method).to_string());
-    let left = term(shown_d, diastolic, [method_d, as_sent(diastolic, shown_d), age_d]);
+    let under = facts.under_anaesthesia.then(|| UNDER_ANAESTHESIA.to_string());
+    let left = term(
+        shown_d,
+        diastolic,
+        [method_d, as_sent(diastolic, shown_d), under, age_d],
+    );
     let right = term(shown_c, compartment, [method_c, as_sent(compartment, shown_c), age_c]);
     let bound = if facts.bounded_above { "at most " } else { "" };
     let whole = signed(facts.delta_whole_mmhg);
-    let exact = if shown_d.saturating_sub(shown_c) == facts.delta_whole_mmhg {
-        String::new()
-    } else {
-        let tenth = crate::outbox::parts::tenth_mmhg(facts.delta_mmhg);
-        format!(" (computed before rounding: {tenth} mmHg, a half goes toward the alert)")
-    };
+    let apart = shown_d.saturating_sub(shown_c);
+    let exact = before_rounding(apart, facts.delta_whole_mmhg, facts.delta_mmhg);
     format!("{left} − {right} = {bound}{whole} mmHg{exact}")
+}
+
+/// The exact difference, where the two rounded numbers are `apart` and so do not give `whole`.
+fn before_rounding(apart: i64, whole: i64, exact: Decimal) -> String {
+    if apart == whole {
+        return String::new();
+    }
+    let tenth = crate::outbox::parts::tenth_mmhg(exact);
+    format!(" (computed before rounding: {tenth} mmHg, a half goes toward the alert)")
 }
 
 /// "Compartment pressure 40 mmHg (needle, sent as 5.33 kPa), left anterior …, 2026-03-05 22:10
@@ -180,11 +196,17 @@ pub fn compartment_sentence(measured: &Measured, site: Option<&Site>, now: Insta
     )
 }
 
-/// The same for the diastolic.
-pub fn diastolic_sentence(measured: &Measured, now: Instant) -> String {
+/// The same for the diastolic of a delta.
+pub fn diastolic_sentence(facts: &DeltaFacts, now: Instant) -> String {
+    let measured = &facts.diastolic;
     let shown = round_delta(measured.pressure.mmhg);
+    let under = if facts.under_anaesthesia {
+        format!(", {UNDER_ANAESTHESIA}")
+    } else {
+        String::new()
+    };
     format!(
-        "Diastolic pressure {}, {}.",
+        "Diastolic pressure {}{under}, {}.",
         reading(measured, shown),
         moment(measured, now)
     )
@@ -297,11 +319,11 @@ pub fn rule_cautions(grounds: &[GroundBy]) -> Vec<&'static str> {
             GroundBy::Trend => TREND,
             GroundBy::ReadingsDisagree => DISAGREE,
             GroundBy::MethodsDisagree => METHODS_DISAGREE,
+            GroundBy::Overdue => OVERDUE,
             GroundBy::Delta
             | GroundBy::Carried
             | GroundBy::MeanDelta
             | GroundBy::Pressure
-            | GroundBy::Overdue
             | GroundBy::Unusable
             | GroundBy::SideMissing => continue,
         };
@@ -323,12 +345,15 @@ pub fn age_note(note: AgeNote) -> Option<&'static str> {
 
 /// What the facts of a delta call for saying, in order of weight.
 pub fn delta_cautions(facts: &DeltaFacts) -> Vec<&'static str> {
+    let beside = facts.beside.iter().map(|beside| &beside.pressure);
     let preliminary = [&facts.compartment, &facts.diastolic]
-        .iter()
+        .into_iter()
+        .chain(beside)
         .any(|m| m.status == ReadingStatus::Preliminary);
     [
         (facts.carried, CARRIED),
         (!facts.carried && facts.age == AgeClass::Stale, STALE),
+        (anaesthesia_alone(facts), ANAESTHESIA_ALONE),
         (facts.bounded_above, BOUNDED),
         (preliminary, PRELIMINARY),
         (facts.site.side == Side::Unstated, SIDE_UNSTATED),
@@ -436,6 +461,8 @@ pub const RULE_OUT: &str =
 pub fn delta_note(draft: &DeltaDraft) -> String {
     let facts = &draft.facts;
     let mut lines = vec![format!("{}.", arithmetic(facts)), measured_at(facts)];
+    lines.extend(quality_line(&facts.compartment));
+    lines.extend(beside_lines(facts, None));
     lines.extend(delta_cautions(facts).into_iter().map(String::from));
     lines.push(SHORT_CAUTION.to_string());
     lines.join("\n")
@@ -444,8 +471,12 @@ pub fn delta_note(draft: &DeltaDraft) -> String {
 /// Observation.note once its ground is gone.
 pub fn retracted_note(last: &DeltaDraft) -> String {
     let facts = &last.facts;
+    let beside: String = beside_lines(facts, None)
+        .iter()
+        .map(|line| format!("{line} "))
+        .collect();
     format!(
-        "Entered in error: a source of this delta pressure was taken back or no longer gives it. It read: {}. {} {WITHDRAWAL}",
+        "Entered in error: a source of this delta pressure was taken back or no longer gives it. It read: {}. {} {beside}{WITHDRAWAL}",
         arithmetic(facts),
         measured_at(facts),
     )

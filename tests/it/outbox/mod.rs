@@ -1,6 +1,7 @@
 //! What is written: forms against the official R4 schema, examples and CodeSystems; texts against
 //! the list of what may never be said.
 
+mod beside;
 mod forms;
 mod standard;
 mod texts;
