@@ -351,6 +351,8 @@ pub struct MessageDraft {
     pub compartment: Option<Measured>,
     /// The compartment reading that cannot be used, when the message is about one.
     pub unusable: Option<Unusable>,
+    /// The diastolic spoken of, when the concern is of the blood pressure alone.
+    pub diastolic: Option<Measured>,
     /// The delta spoken of, when there is one.
     pub delta: Option<DeltaFacts>,
     /// Identity of the derived delta Observation spoken of (reasonReference, about).

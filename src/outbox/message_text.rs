@@ -228,6 +228,8 @@ fn measured_lines(draft: &MessageDraft) -> Vec<String> {
     } else if let Some(site) = site {
         lines.push(format!("Site: {site}."));
     }
+    let alone = draft.diastolic.as_ref();
+    lines.extend(alone.map(|measured| wording::diastolic_alone(measured, false, draft.at)));
     if let Some(facts) = &draft.delta {
         lines.extend(delta_lines(facts, compartment, draft.at));
     }

@@ -198,9 +198,13 @@ pub fn compartment_sentence(measured: &Measured, site: Option<&Site>, now: Insta
 
 /// The same for the diastolic of a delta.
 pub fn diastolic_sentence(facts: &DeltaFacts, now: Instant) -> String {
-    let measured = &facts.diastolic;
+    diastolic_alone(&facts.diastolic, facts.under_anaesthesia, now)
+}
+
+/// The same of a diastolic that no delta was taken from.
+pub fn diastolic_alone(measured: &Measured, under_anaesthesia: bool, now: Instant) -> String {
     let shown = round_delta(measured.pressure.mmhg);
-    let under = if facts.under_anaesthesia {
+    let under = if under_anaesthesia {
         format!(", {UNDER_ANAESTHESIA}")
     } else {
         String::new()

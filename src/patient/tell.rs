@@ -181,6 +181,7 @@ impl Teller<'_, '_> {
             lost,
             unusable: evidence.unusable,
             compartment: evidence.compartment,
+            diastolic: evidence.diastolic,
             delta_identity: evidence.delta.as_ref().and(evidence.identity),
             delta: evidence.delta,
             beside: evidence.beside,
@@ -259,7 +260,8 @@ impl Teller<'_, '_> {
                     reason: lost.reason,
                 });
             }
-            Some(Headline::Diastolic(_)) | None => {}
+            Some(Headline::Diastolic(member)) => evidence.diastolic = Some(words::measured_alone(member)),
+            None => {}
         }
         if occasion == Occasion::Withdrawn && self.open.is_none() {
             // Nothing remains to be spoken of but what was lost.
@@ -337,6 +339,7 @@ impl Teller<'_, '_> {
 struct Evidence {
     unusable: Option<Unusable>,
     compartment: Option<Measured>,
+    diastolic: Option<Measured>,
     delta: Option<DeltaFacts>,
     beside: Vec<Beside>,
     session: Option<SessionNote>,

@@ -10,7 +10,7 @@ use crate::patient::assess::{Assessment, Measurement, assess};
 use crate::patient::state::State;
 use crate::patient::words;
 use crate::recognise::reading::PatientKey;
-use crate::rules::Tier;
+use crate::rules::{Sheet, Tier};
 use crate::server::charts::{self, BesidePoint, Shade, SiteChart};
 use crate::store::{EventRow, StoreError};
 use axum::http::StatusCode;
@@ -155,7 +155,8 @@ fn site_section(
     let count = assessment.of_site(site).count();
     let events: Vec<&EventRow> = events.iter().filter(|event| event.site_key == key).collect();
     let heading = format!("site-{site}");
-    let (shades, beside) = (Shade::of(&[], &page.sheet), second_differences(assessment, site));
+    let shades = Shade::of(&assessment.contexts, &page.sheet);
+    let beside = second_differences(assessment, site, &page.sheet);
     html! {
         section class="site" aria-labelledby=(heading) {
             h2 id=(heading) { (place) }
@@ -178,10 +179,10 @@ fn site_section(
 }
 
 /// Every second difference of a site, for its chart.
-fn second_differences(assessment: &Assessment<'_>, site: usize) -> Vec<BesidePoint> {
+fn second_differences(assessment: &Assessment<'_>, site: usize, sheet: &Sheet) -> Vec<BesidePoint> {
     let of_measurement = |measurement: &Measurement<'_>| {
         let carried = measurement.carried.iter().map(Some);
-        let facts = |carried| words::facts(assessment, measurement, carried);
+        let facts = |carried| words::facts(assessment, measurement, carried, sheet);
         let facts: Vec<DeltaFacts> = [None].into_iter().chain(carried).filter_map(facts).collect();
         facts.iter().flat_map(BesidePoint::of).collect::<Vec<_>>()
     };

@@ -160,6 +160,7 @@ fn message(occasion: Occasion, tier: Option<Tier>) -> MessageDraft {
             .collect(),
         lost: Vec::new(),
         compartment: Some(facts.compartment.clone()),
+        diastolic: None,
         delta_identity: Some(observation.identity),
         delta: Some(facts),
         beside: Vec::new(),

@@ -8,10 +8,6 @@ use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use std::sync::LazyLock;
 
-/// The rule whose message tells a number without its age: the check of an implausible diastolic
-/// carries no reading (deploy/safety/hazards.toml, implausible-reading). No other may.
-const WITHOUT_READING: &str = "Rule diastolic-implausible (check): ";
-
 /// The end of every text.
 const DEFERRAL: &str = "Local protocol and licensed practice decide.";
 /// What a next step can be: something to do at the bedside or in the record.
@@ -93,10 +89,7 @@ fn numbers_without_age(text: &str) -> Vec<String> {
             aged.extend(NUMBER.find_iter(line).map(|number| number.as_str().replace('−', "-")));
         }
     }
-    for line in text
-        .lines()
-        .filter(|line| line.starts_with("Rule ") && !line.starts_with(WITHOUT_READING))
-    {
+    for line in text.lines().filter(|line| line.starts_with("Rule ")) {
         for number in IN_RULE.captures_iter(line).map(|found| found[1].replace('−', "-")) {
             if !aged.contains(&number) {
                 faults.push(format!(
