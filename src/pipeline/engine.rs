@@ -180,11 +180,13 @@ impl Engine {
         let mut answers = Vec::with_capacity(batches.len());
         // Only a source ends a history: with a cursor that moves, or with nothing more to say.
         let empty = |batch: &Batch| batch.items.is_empty() && batch.answered.is_empty();
-        let ends = |batch: &Batch| !batch.history && (empty(batch) || !batch.cursors.is_empty());
+        let ends = |batch: &Batch| !batch.history && !batch.aside && (empty(batch) || !batch.cursors.is_empty());
         let complete = batches.iter().any(ends);
         for batch in batches {
             answers.push(work.batch(batch)?);
         }
+        let waiting: BTreeSet<PatientKey> = work.aside.intersection(&self.untold).cloned().collect();
+        work.untold.extend(waiting);
         self.untold.extend(work.untold.difference(&work.told).cloned());
         let complete = if complete {
             std::mem::take(&mut self.untold)

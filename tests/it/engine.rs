@@ -1,5 +1,7 @@
 //! The engine over a real store: versions as servers really send them, history, a changed mapping.
 
+mod procedures;
+
 use deltaward::fhir::{Instant, datetime};
 use deltaward::outbox::Mode;
 use deltaward::patient::AskPolicy;
@@ -116,7 +118,7 @@ impl Running {
 
 fn incoming(resource: &Value) -> Incoming {
     Incoming {
-        resource_type: "Observation".into(),
+        resource_type: resource["resourceType"].as_str().unwrap().into(),
         id: resource["id"].as_str().unwrap().into(),
         operation: Operation::Put(resource.to_string()),
         versioning: Versioning::Theirs,

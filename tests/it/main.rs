@@ -34,5 +34,6 @@ mod poll;
 mod process;
 mod recognise;
 mod recognise_mapping;
+mod recognise_procedure;
 mod store;
 mod wording_review;
