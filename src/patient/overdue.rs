@@ -50,11 +50,12 @@ pub(super) fn overdue<'s>(
         .concerns
         .get(&pressure.key)
         .filter(|concern| concern.tier.is_some());
-    // Not told yet: it is told in this very step.
-    let alert = told.map_or(
-        now,
-        |concern| if open_already { concern.since } else { concern.told_at() },
-    );
+    let alert = match told {
+        Some(concern) if open_already => concern.since,
+        Some(concern) if concern.tier >= Some(pressure.tier) => concern.told_at(),
+        // It is told, or told again as more urgent, in this very step.
+        _ => now,
+    };
     let from = alert.max(measurement.at());
     let due = from.plus_minutes(minutes);
     if now < due {

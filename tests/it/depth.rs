@@ -421,6 +421,17 @@ fn readings_that_reach_us_late_are_not_overdue_at_once() {
 }
 
 #[test]
+fn an_alert_by_a_newer_diastolic_gives_time_to_measure() {
+    let mut ward = Ward::adult();
+    // Only watched; the alert comes ninety minutes after the reading.
+    assert_eq!(pair(&mut ward, "1", 0, "80", "33").pressure(), [(Raised, Some(Watch))]);
+    let told = ward.take(90, &[diastolic("low", 90, "62")]);
+    assert_eq!(told.said(), [(Raised, Pressure, Some(Act))]);
+    assert!(ward.step(149, Vec::new()).is_nothing());
+    assert_eq!(ward.step(150, Vec::new()).said(), [(Raised, FollowUp, Some(Check))]);
+}
+
+#[test]
 fn a_further_alert_does_not_answer_what_is_overdue() {
     let mut ward = Ward::adult();
     pair(&mut ward, "1", 0, "70", "42");
