@@ -3,7 +3,7 @@
 use super::concern_card::Card;
 use super::layout::Body;
 use super::numbers::Numbers;
-use super::{FRONT_PATIENTS, PageMode, PageState, ROWS, WATCHED_HOURS, text};
+use super::{FRONT_PATIENTS, PageMode, PageState, ROWS, WATCHED_HOURS, beside, text};
 use crate::fhir::Instant;
 use crate::outbox::wording;
 use crate::patient::assess::assess;
@@ -70,7 +70,10 @@ fn person(page: &PageState, rows: &[&StateRow], in_detail: bool, now: Instant) -
         Vec::new()
     };
     let found = state.as_ref().map(|state| assess(state, &page.sheet, page.policy, now));
-    let note = found.as_ref().and_then(|found| wording::age_note(found.age_note));
+    let notes = found
+        .as_ref()
+        .map(|found| beside::age_notes(found.age_note, &page.sheet));
+    let notes = notes.unwrap_or_default();
     Ok(html! {
         article class="person" {
             header {
@@ -91,7 +94,7 @@ fn person(page: &PageState, rows: &[&StateRow], in_detail: bool, now: Instant) -
                     with_next: place == 0,
                 }.markup())
             }
-            @if let Some(note) = note { p class="mind" { (note) } }
+            @if !notes.is_empty() { p class="mind" { (notes.join(" ")) } }
         }
     })
 }
@@ -106,8 +109,8 @@ fn watched(page: &PageState, with_concern: &BTreeSet<&PatientKey>, now: Instant)
     for patient in others.by_ref().take(FRONT_PATIENTS) {
         let state = page.store.load_patient(patient)?;
         let found = assess(&state, &page.sheet, page.policy, now);
-        let sites =
-            (0..found.sites.len()).filter_map(|site| Some((found.sites.get(site)?, Numbers::newest(&found, site)?)));
+        let sites = (0..found.sites.len())
+            .filter_map(|site| Some((found.sites.get(site)?, Numbers::newest(&found, site, &page.sheet)?)));
         for (site, numbers) in sites {
             let at = numbers.pressure_at().or(numbers.at()).unwrap_or(now);
             let row = html! {
