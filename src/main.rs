@@ -3,8 +3,8 @@
 use clap::{Args, Parser, Subcommand};
 use deltaward::config::{self, Config};
 use deltaward::fhir::Instant;
-use deltaward::pipeline::{Clock, demo, run, service, telemetry};
-use deltaward::rules::{Sheet, sheet};
+use deltaward::pipeline::{Clock, demo, run, service, sheets, telemetry};
+use deltaward::rules::Sheet;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -184,11 +184,7 @@ fn read_config(path: Option<&Path>) -> Result<Config, config::ConfigError> {
 
 fn read_sheet(file: Option<&Path>) -> anyhow::Result<Sheet> {
     let Some(path) = file else { return Ok(Sheet::adult()?) };
-    let name = path.display().to_string();
-    let text = std::fs::read_to_string(path).map_err(|error| {
-        anyhow::anyhow!("{name} cannot be read: {error}; name an existing rule sheet, or none for the built-in one")
-    })?;
-    Ok(sheet::Sheet::parse(&name, &text)?)
+    sheets::read(path)
 }
 
 fn check_rules(file: Option<&Path>) -> anyhow::Result<ExitCode> {

@@ -7,6 +7,7 @@ pub mod refresh;
 pub mod run;
 pub mod service;
 pub mod settings;
+pub mod sheets;
 pub mod telemetry;
 pub mod work;
 

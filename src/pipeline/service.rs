@@ -4,6 +4,7 @@
 
 use super::engine::{Engine, Outlets};
 use super::settings::{Clock, Settings};
+use super::sheets;
 use crate::config::{Config, SinkConfig, SourceConfig};
 use crate::delivery::client::FhirClient;
 use crate::delivery::status::DeliveryStatus;
@@ -13,7 +14,6 @@ use crate::patient::{AskPolicy, Question};
 use crate::recognise::Mapping;
 use crate::recognise::mapping::BUILTIN_FILES;
 use crate::recognise::reading::PatientKey;
-use crate::rules::Sheet;
 use crate::server::pages::{self, PageMode, PageState};
 use crate::server::{AppState, LiveEvent};
 use crate::source::Intake;
@@ -98,7 +98,7 @@ impl Service {
         }
         let page = PageState {
             store: Arc::clone(&shared),
-            sheet: Arc::clone(&settings.sheet),
+            sheets: Arc::clone(&settings.sheets),
             policy: settings.policy,
             clock,
             events: app.events.clone(),
@@ -146,18 +146,7 @@ fn page_mode(face: &Face, mode: Mode) -> PageMode {
 /// # Errors
 /// When the rule sheet or the mapping cannot be read.
 pub fn settings(config: &Config) -> anyhow::Result<Settings> {
-    let sheet = match &config.rules.sheet {
-        Some(path) => {
-            let text = std::fs::read_to_string(path).with_context(|| {
-                format!(
-                    "[rules] sheet {} cannot be read; name an existing file, or none for the built-in sheet",
-                    path.display()
-                )
-            })?;
-            Sheet::parse(&path.display().to_string(), &text)?
-        }
-        None => Sheet::adult()?,
-    };
+    let sheets = sheets::in_force(&config.rules)?;
     let mapping = match &config.mapping.folder {
         Some(folder) => mapping_of(folder)?,
         None => Mapping::builtin(),
@@ -174,7 +163,7 @@ pub fn settings(config: &Config) -> anyhow::Result<Settings> {
         },
     };
     Ok(Settings {
-        sheet: Arc::new(sheet),
+        sheets: Arc::new(sheets),
         mapping: Arc::new(mapping),
         policy,
         // Without a sink nothing leaves anyway: what is derived is served here, and is live.

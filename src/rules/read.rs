@@ -3,8 +3,8 @@
 use super::Tier;
 use super::kind::{Parameters, RawKind};
 use super::sheet::{
-    Ages, Anaesthesia, Example, Expect, MAX_RULES, Pairing, Plausible, Rule, RuleKind, Session, Sheet, SheetError,
-    ThresholdComparator,
+    Ages, Anaesthesia, Example, Expect, Fault, MAX_RULES, Pairing, Plausible, Rule, RuleKind, Session, Sheet,
+    SheetError, ThresholdComparator,
 };
 use crate::recognise::ContextKind;
 use serde::Deserialize;
@@ -12,25 +12,25 @@ use sha2::{Digest, Sha256};
 
 /// Read and check a sheet.
 pub(super) fn sheet(file: &str, text: &str) -> Result<Sheet, SheetError> {
-    let raw: RawSheet = toml::from_str(text).map_err(|error| SheetError {
+    let refused = |place, message| SheetError {
         file: file.to_owned(),
-        message: error.to_string().trim_end().to_owned(),
+        faults: vec![Fault { place, message }],
+    };
+    let raw: RawSheet = toml::from_str(text).map_err(|error| {
+        let place = error.span().map(|span| position(text, span.start));
+        refused(place, error.message().trim_end().to_owned())
     })?;
     let hash = format!("{:x}", Sha256::digest(text.as_bytes()));
-    raw.check(hash).map_err(|(span, message)| {
-        let (line, column) = position(text, span.start);
-        SheetError {
-            file: file.to_owned(),
-            message: format!("line {line}, column {column}: {message}"),
-        }
-    })
+    raw.check(file, hash)
+        .map_err(|(span, message)| refused(Some(position(text, span.start)), message))
 }
 
-/// Line and column (from 1) of a byte offset.
+/// Line and column in characters (both from 1) of a byte offset.
 fn position(text: &str, offset: usize) -> (usize, usize) {
     let before = &text.as_bytes()[..offset.min(text.len())];
     let line = before.iter().filter(|byte| **byte == b'\n').count() + 1;
-    let column = before.iter().rev().take_while(|byte| **byte != b'\n').count() + 1;
+    let line_start = before.iter().rposition(|byte| *byte == b'\n').map_or(0, |at| at + 1);
+    let column = String::from_utf8_lossy(&before[line_start..]).chars().count() + 1;
     (line, column)
 }
 
@@ -102,7 +102,7 @@ struct RawRule {
 type Refused = (std::ops::Range<usize>, String);
 
 impl RawSheet {
-    fn check(self, hash: String) -> Result<Sheet, Refused> {
+    fn check(self, file: &str, hash: String) -> Result<Sheet, Refused> {
         let span = self.pairing.span();
         let pairing = self.pairing.into_inner();
         let ordered = 0 <= pairing.after_minutes
@@ -164,6 +164,7 @@ impl RawSheet {
             rules.push(rule);
         }
         Ok(Sheet {
+            file: file.to_owned(),
             id: self.id,
             version: self.version,
             title: self.title,

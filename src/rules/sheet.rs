@@ -12,14 +12,43 @@ pub const CHILD: &str = include_str!("../../profiles/rules/child.toml");
 /// The most rules of a sheet: the set of those that hold on a reading is one 64-bit word.
 pub const MAX_RULES: usize = 64;
 
-/// Why a sheet is refused; the text names line and column.
+/// Why a sheet is refused: every fault that was found, at least one.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("{file}: {message}")]
+#[error("{}", .faults.iter().map(|fault| format!("{file}: {fault}")).collect::<Vec<_>>().join("\n"))]
 pub struct SheetError {
     /// The file (or "built-in adult sheet").
     pub file: String,
-    /// What is wrong, where, and what to do.
+    /// In the order of the file.
+    pub faults: Vec<Fault>,
+}
+
+/// One fault of a sheet.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Fault {
+    /// Line and column (in characters), both from 1; None: the sheet as a whole.
+    pub place: Option<(usize, usize)>,
+    /// What is wrong and what to do.
     pub message: String,
+}
+
+/// "line 12, column 1: …".
+impl std::fmt::Display for Fault {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        if let Some((line, column)) = self.place {
+            write!(f, "line {line}, column {column}: ")?;
+        }
+        f.write_str(&self.message)
+    }
+}
+
+impl SheetError {
+    /// A fault of the sheet as a whole.
+    pub(super) fn of_whole(file: &str, message: String) -> Self {
+        Self {
+            file: file.to_owned(),
+            faults: vec![Fault { place: None, message }],
+        }
+    }
 }
 
 /// How a delta is compared with a threshold.
@@ -313,6 +342,8 @@ pub struct Rule {
 /// The sheet.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Sheet {
+    /// Where it was read from, for messages: the file, or "built-in adult sheet".
+    pub file: String,
     /// Its name.
     pub id: String,
     /// Its version.

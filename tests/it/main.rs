@@ -31,4 +31,5 @@ mod poll;
 mod process;
 mod recognise;
 mod recognise_mapping;
+mod sheets;
 mod store;

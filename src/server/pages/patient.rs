@@ -8,7 +8,7 @@ use crate::outbox::wording;
 use crate::patient::assess::{Assessment, assess};
 use crate::patient::state::State;
 use crate::recognise::reading::PatientKey;
-use crate::rules::Tier;
+use crate::rules::{Sheet, Tier};
 use crate::server::charts::{self, SiteChart};
 use crate::store::{EventRow, StoreError};
 use axum::http::StatusCode;
@@ -26,16 +26,17 @@ pub(super) fn build(page: &PageState, patient: &PatientKey, now: Instant) -> Res
     }
     let events = page.store.events(patient, ROWS)?;
     let derived = page.store.derived(patient, ROWS)?;
-    let assessment = assess(&state, &page.sheet, page.policy, now);
+    let sheet = page.sheets.for_patient(state.birth_date.as_deref(), now);
+    let assessment = assess(&state, sheet, page.policy, now);
     let name = text::name(state.label.as_deref(), patient);
     let main = html! {
         p { a href="/" { "All patients" } }
         h1 { (name) }
-        (person(&state, &assessment))
-        (concerns(page, &state, &assessment, &events, &name, now))
+        (person(&state, &assessment, sheet))
+        (concerns(sheet, &state, &assessment, &events, &name, now))
         (set_aside_line(set_aside.len()))
         @for site in 0..assessment.sites.len() {
-            (site_section(page, &assessment, site, &events, now))
+            (site_section(sheet, &assessment, site, &events, now))
         }
         (other_history(&assessment, &events, now))
         section aria-labelledby="messages" {
@@ -88,7 +89,7 @@ fn unknown(patient: &PatientKey) -> Body {
     body
 }
 
-fn person(state: &State, assessment: &Assessment<'_>) -> Markup {
+fn person(state: &State, assessment: &Assessment<'_>, sheet: &Sheet) -> Markup {
     html! {
         p class="key" {
             (text::key(&state.patient)) ". "
@@ -96,6 +97,7 @@ fn person(state: &State, assessment: &Assessment<'_>) -> Markup {
                 Some(date) => { "Born " (date) "." },
                 None => "Birth date not known.",
             }
+            " Judged by rule sheet " (text::sheet(sheet)) "."
         }
         @if let Some(note) = wording::age_note(assessment.age_note) { p class="notice" { (note) } }
     }
@@ -103,7 +105,7 @@ fn person(state: &State, assessment: &Assessment<'_>) -> Markup {
 
 /// Open concerns of this patient, worst first.
 fn concerns(
-    page: &PageState,
+    sheet: &Sheet,
     state: &State,
     assessment: &Assessment<'_>,
     events: &[EventRow],
@@ -129,7 +131,7 @@ fn concerns(
                     concern,
                     found: Some(assessment),
                     events,
-                    sheet: &page.sheet,
+                    sheet,
                     now,
                     in_full: true,
                     with_next: true,
@@ -139,13 +141,7 @@ fn concerns(
     }
 }
 
-fn site_section(
-    page: &PageState,
-    assessment: &Assessment<'_>,
-    site: usize,
-    events: &[EventRow],
-    now: Instant,
-) -> Markup {
+fn site_section(sheet: &Sheet, assessment: &Assessment<'_>, site: usize, events: &[EventRow], now: Instant) -> Markup {
     let Some(place) = assessment.sites.get(site) else {
         return html! {};
     };
@@ -160,7 +156,7 @@ fn site_section(
             div class="beside" {
                 @if count > 0 {
                     figure class="scroll" id={ "chart-" (site) } tabindex="0" aria-labelledby=(heading) {
-                        (charts::draw(&SiteChart::of(assessment, site, &page.sheet, now), &format!("chart-{site}")))
+                        (charts::draw(&SiteChart::of(assessment, site, sheet, now), &format!("chart-{site}")))
                         (charts::legend_below())
                     }
                 }
@@ -169,7 +165,7 @@ fn site_section(
                     (messages::history(&events, now, false))
                 }
             }
-            @if count > 0 { (evidence::table(assessment, site, &page.sheet, now, &heading)) }
+            @if count > 0 { (evidence::table(assessment, site, sheet, now, &heading)) }
         }
     }
 }
