@@ -29,5 +29,5 @@ pub fn read(path: &Path) -> anyhow::Result<Sheet> {
     let name = path.display().to_string();
     let text = std::fs::read_to_string(path)
         .with_context(|| format!("{name} cannot be read; name an existing rule sheet, or none for the built-in one"))?;
-    Ok(Sheet::parse(&name, &text)?)
+    Ok(Sheet::checked(&name, &text)?)
 }

@@ -379,12 +379,28 @@ pub struct Sheet {
 }
 
 impl Sheet {
-    /// Read and check a sheet. `file` is only for error texts.
+    /// Read a sheet and check each part of it. `file` is only for error texts.
     ///
     /// # Errors
     /// When the text is not TOML of this form or a number makes no sense; with line and column.
     pub fn parse(file: &str, text: &str) -> Result<Self, SheetError> {
-        super::read::sheet(file, text)
+        super::read::sheet(file, text).map(|read| read.sheet)
+    }
+
+    /// As [`Sheet::parse`], and the rules fit together: no two hold on one number, and no number
+    /// below the highest threshold is without one (see `rules::fit`). What is used to judge
+    /// patients comes from here.
+    ///
+    /// # Errors
+    /// As [`Sheet::parse`]; when the rules overlap or leave a gap.
+    pub fn checked(file: &str, text: &str) -> Result<Self, SheetError> {
+        let read = super::read::sheet(file, text)?;
+        let faults = super::fit::faults(&read);
+        if faults.is_empty() {
+            return Ok(read.sheet);
+        }
+        let file = file.to_owned();
+        Err(SheetError { file, faults })
     }
 
     /// The built-in adult sheet.
@@ -392,7 +408,7 @@ impl Sheet {
     /// # Errors
     /// Never in a tested build; the error is passed on all the same.
     pub fn adult() -> Result<Self, SheetError> {
-        Self::parse("built-in adult sheet", ADULT)
+        Self::checked("built-in adult sheet", ADULT)
     }
 
     /// The built-in children's sheet.
@@ -400,7 +416,7 @@ impl Sheet {
     /// # Errors
     /// Never in a tested build; the error is passed on all the same.
     pub fn child() -> Result<Self, SheetError> {
-        Self::parse("built-in child sheet", CHILD)
+        Self::checked("built-in child sheet", CHILD)
     }
 
     /// True when `delta` (whole mmHg) is at or below (or below) `threshold`, as the sheet compares.

@@ -153,21 +153,32 @@ pub fn applies_to(rule: &Rule) -> String {
     if !rule.regions.is_empty() {
         words.push(format!("regions: {}", rule.regions.join(", ")));
     }
-    words.extend(rule.context.map(|context| match context {
-        ContextKind::Anaesthesia => String::from("only while anaesthesia is recorded"),
-        ContextKind::AfterIschaemia => String::from("only after recorded ischaemia"),
-    }));
+    words.extend(rule.context.map(|context| format!("only {}", context_words(context))));
     words.join("; ")
+}
+
+/// "while anaesthesia is recorded".
+pub fn context_words(context: ContextKind) -> &'static str {
+    match context {
+        ContextKind::Anaesthesia => "while anaesthesia is recorded",
+        ContextKind::AfterIschaemia => "after recorded ischaemia",
+    }
+}
+
+/// "above 20 and at or below 30 mmHg".
+pub fn band(lower: Option<i64>, upper: i64, comparator: ThresholdComparator) -> String {
+    let words = comparator.words();
+    match (lower, comparator) {
+        (None, _) => format!("{words} {upper} mmHg"),
+        (Some(lower), ThresholdComparator::AtOrBelow) => format!("above {lower} and {words} {upper} mmHg"),
+        (Some(lower), ThresholdComparator::Below) => format!("at or above {lower} and {words} {upper} mmHg"),
+    }
 }
 
 /// The condition of a rule in words.
 pub fn condition(kind: RuleKind, sheet: &Sheet) -> String {
     let words = sheet.comparator.words();
-    let band = |lower: Option<i64>, upper: i64| match (lower, sheet.comparator) {
-        (None, _) => format!("{words} {upper} mmHg"),
-        (Some(lower), ThresholdComparator::AtOrBelow) => format!("above {lower} and {words} {upper} mmHg"),
-        (Some(lower), ThresholdComparator::Below) => format!("at or above {lower} and {words} {upper} mmHg"),
-    };
+    let band = |lower: Option<i64>, upper: i64| band(lower, upper, sheet.comparator);
     match kind {
         RuleKind::Delta { lower, upper } => {
             format!("the delta pressure of a compartment reading is {}", band(lower, upper))

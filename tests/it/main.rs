@@ -31,5 +31,6 @@ mod poll;
 mod process;
 mod recognise;
 mod recognise_mapping;
+mod rule_check;
 mod sheets;
 mod store;
