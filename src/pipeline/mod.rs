@@ -4,6 +4,7 @@
 pub mod demo;
 pub mod engine;
 pub mod refresh;
+pub mod rules;
 pub mod run;
 pub mod service;
 pub mod settings;

@@ -4,6 +4,8 @@
 //! column; and the sheet as a document. Every number that decides is a parameter of the sheet.
 //! [`Sheets`] says which sheet judges whom.
 
+pub mod approval;
+pub mod export;
 mod fit;
 mod kind;
 pub mod phrase;
@@ -13,6 +15,7 @@ mod sheets;
 pub mod show;
 pub mod tier;
 
+pub use approval::{Approval, ApprovalRecord};
 pub use sheet::{Ages, Rule, RuleKind, Sheet, SheetError};
 pub use sheets::Sheets;
 pub use tier::Tier;

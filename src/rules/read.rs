@@ -3,12 +3,12 @@
 //! A fault of form (syntax, an unknown key, a wrong type) is told alone, because it hides the rest;
 //! all others are told at once.
 
-use super::Tier;
 use super::kind::{Parameters, RawKind};
 use super::sheet::{
     Ages, Anaesthesia, Example, ExampleReading, Expect, Fault, MAX_RULES, Pairing, Plausible, Rule, RuleKind, Session,
     Sheet, SheetError, ThresholdComparator,
 };
+use super::{ApprovalRecord, Tier};
 use crate::recognise::ContextKind;
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
@@ -154,6 +154,7 @@ impl Reader {
             title: raw.title.into_inner(),
             ages: raw.ages,
             hash,
+            record: ApprovalRecord::default(),
             adult_from_years: raw.adult_from_years.into_inner(),
             comparator: raw.delta.into_inner().comparator,
             pairing: raw.pairing.into_inner(),
@@ -189,8 +190,9 @@ impl Reader {
     /// A version may stand behind the `|` of a canonical reference (R4, 4.0.1, "References").
     fn version(&mut self, given: &Spanned<String>, whose: &str) {
         let version = given.get_ref();
-        if version.is_empty() || version.contains(|one: char| one == '|' || one.is_whitespace()) {
-            let message = format!("{whose} needs a version without spaces and without '|', such as \"1.0.0\"");
+        let plain = |one: char| one.is_ascii_alphanumeric() || ".-_+".contains(one);
+        if version.is_empty() || !version.chars().all(plain) {
+            let message = format!("{whose} needs a version of letters, digits and . - _ +, such as \"1.0.0\"");
             self.fault(given.span(), message);
         }
     }

@@ -1,6 +1,6 @@
 //! The rule sheet: one TOML file, versioned and hashed. Everything that decides is in it.
 
-use super::Tier;
+use super::{ApprovalRecord, Tier};
 use serde::Deserialize;
 
 /// The adult sheet that the program carries.
@@ -354,6 +354,8 @@ pub struct Sheet {
     pub ages: Ages,
     /// SHA-256 of the file, hex.
     pub hash: String,
+    /// Who answers for it: filled by whoever reads the record beside the file, else empty.
+    pub record: ApprovalRecord,
     /// Below this age (years) the sheet is marked as not validated.
     pub adult_from_years: i64,
     /// Inclusive or not.
@@ -417,6 +419,11 @@ impl Sheet {
     /// Never in a tested build; the error is passed on all the same.
     pub fn child() -> Result<Self, SheetError> {
         Self::checked("built-in child sheet", CHILD)
+    }
+
+    /// True when somebody approved exactly this text.
+    pub fn approved(&self) -> bool {
+        !self.record.of_this.is_empty()
     }
 
     /// True when `delta` (whole mmHg) is at or below (or below) `threshold`, as the sheet compares.

@@ -32,5 +32,6 @@ mod process;
 mod recognise;
 mod recognise_mapping;
 mod rule_check;
+mod rule_documents;
 mod sheets;
 mod store;

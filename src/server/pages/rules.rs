@@ -33,6 +33,7 @@ fn whole(sheet: &Sheet) -> Markup {
             div { dt { "Sheet" } dd { code { (sheet.id) } } }
             div { dt { "Version" } dd { (sheet.version) } }
             div { dt { "SHA-256" } dd { code class="long" { (sheet.hash) } } }
+            div { dt { "Approval" } dd { (sheet.record.words()) } }
             div { dt { "Comparison" } dd { "delta pressure " (sheet.comparator.words()) " the threshold" } }
             div { dt { "For" } dd { (sheet.ages.words()) "; adults are from " (sheet.adult_from_years) " years" } }
         }

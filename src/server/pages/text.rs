@@ -69,11 +69,12 @@ pub(super) fn patient_href(patient: &PatientKey) -> String {
     format!("/patient?id={id}")
 }
 
-/// "adult-limb 1.1.0, SHA-256 0123456789ab", leading to the sheet.
+/// "adult-limb 1.1.0, SHA-256 0123456789ab, not approved", leading to the sheet.
 pub(super) fn sheet(sheet: &Sheet) -> Markup {
     html! {
         a href={ "/rules#" (sheet.id) } { (sheet.id) " " (sheet.version) }
         ", SHA-256 " code { (sheet.hash.get(..12).unwrap_or(&sheet.hash)) }
+        @if sheet.approved() { ", approved" } @else { ", " strong { "not approved" } }
     }
 }
 
