@@ -7,9 +7,9 @@
 //! | step | module | does | pure |
 //! | --- | --- | --- | --- |
 //! | – | [`config`] | file and environment → checked configuration | |
-//! | – | [`fhir`] | the standard's own forms: dateTime, decimal, quantity, Observation | yes |
-//! | 1 | [`source`] | where Observations come from: REST intake, polling | |
-//! | 2 | [`recognise`] | Observation → Readings, or set aside with a reason | yes |
+//! | – | [`fhir`] | the standard's own forms: dateTime, decimal, quantity, Observation, Procedure | yes |
+//! | 1 | [`source`] | where Observations and Procedures come from: REST intake, polling | |
+//! | 2 | [`recognise`] | Observation → Readings, Procedure → Contexts, or set aside with a reason | yes |
 //! | 3 | [`pair`] | compartment reading with the diastolic nearest in time | yes |
 //! | 4 | [`rules`] | the rule sheets: whose is whose, what is wrong with one, how it is shown and approved | yes |
 //! | 2–4 | [`patient`] | one patient: `assess` what ought to stand, `publish` and `tell` what is new | yes |

@@ -171,6 +171,7 @@ impl Checker<'_> {
             // A year: what lies further back is no matter of an acute watch.
             first_hours: self.number("first_hours", table.first_hours, usual.first_hours, 1..=8760),
             ask_diastolics: table.ask_diastolics.unwrap_or(usual.ask_diastolics),
+            procedures: table.procedures.unwrap_or(usual.procedures),
             server: usual.server,
         })
     }

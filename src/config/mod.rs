@@ -76,6 +76,9 @@ pub struct SourceConfig {
     pub ask_diastolics: bool,
     /// `ask_timeout_seconds` (30): after this without an answer the decision is taken.
     pub ask_timeout_seconds: i64,
+    /// `procedures` (false): poll Procedures of the context codes too (anaesthesia, ischaemia that is
+    /// over); many servers give the right to read them apart.
+    pub procedures: bool,
 }
 
 impl FhirServerConfig {
@@ -109,6 +112,7 @@ impl SourceConfig {
             first_hours: 24,
             ask_diastolics: true,
             ask_timeout_seconds: 30,
+            procedures: false,
         }
     }
 }

@@ -36,6 +36,7 @@ pub struct SourceTable {
     pub first_hours: Option<Spanned<i64>>,
     pub ask_diastolics: Option<bool>,
     pub ask_timeout_seconds: Option<Spanned<i64>>,
+    pub procedures: Option<bool>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]

@@ -1,5 +1,5 @@
 //! The standard's own forms (HL7 FHIR R4, 4.0.1): dateTime, decimal, pressure quantities, the
-//! Observation as it is read, references, OperationOutcome. Pure: text in, values out.
+//! Observation and Procedure as they are read, references, OperationOutcome. Pure: text in, values out.
 //!
 //! Only the elements that the service uses are read, as borrowed views; everything else in a
 //! resource is left alone and kept as it was sent.
@@ -9,6 +9,7 @@ pub mod decimal;
 pub mod instant;
 pub mod observation;
 pub mod outcome;
+pub mod procedure;
 pub mod quantity;
 pub mod reference;
 

@@ -94,6 +94,7 @@ macro_rules! element {
         }
     };
 }
+pub(super) use element;
 
 element! {
     /// Observation.
@@ -134,8 +135,8 @@ element! {
         effective_timing: IgnoredAny = "effectiveTiming";
         /// value\[x\].
         value_quantity: Quantity<'a> = "valueQuantity";
-        /// Any other value\[x\].
-        value_other: IgnoredAny = "valueCodeableConcept" | "valueString" | "valueBoolean" | "valueInteger"
+        /// Any other value\[x\], raw.
+        value_other: &'a RawValue = "valueCodeableConcept" | "valueString" | "valueBoolean" | "valueInteger"
             | "valueRange" | "valueRatio" | "valueSampledData" | "valueTime" | "valueDateTime" | "valuePeriod";
         /// Why there is no value.
         data_absent_reason: CodeableConcept<'a> = "dataAbsentReason";
@@ -161,8 +162,8 @@ element! {
         modifier_extension: Vec<IgnoredAny> = "modifierExtension";
         /// value\[x\].
         value_quantity: Quantity<'a> = "valueQuantity";
-        /// Any other value\[x\].
-        value_other: IgnoredAny = "valueCodeableConcept" | "valueString" | "valueBoolean" | "valueInteger"
+        /// Any other value\[x\], raw.
+        value_other: &'a RawValue = "valueCodeableConcept" | "valueString" | "valueBoolean" | "valueInteger"
             | "valueRange" | "valueRatio" | "valueSampledData" | "valueTime" | "valueDateTime" | "valuePeriod";
         /// Why there is no value.
         data_absent_reason: CodeableConcept<'a> = "dataAbsentReason";
@@ -311,6 +312,14 @@ element! {
 /// # Errors
 /// Names the element that is not as FHIR has it; never repeats content.
 pub fn parse(json: &str) -> Result<Observation<'_>, String> {
+    parse_as(json)
+}
+
+/// Read one resource of another type; as [`parse`].
+///
+/// # Errors
+/// As [`parse`].
+pub fn parse_as<'a, T: Deserialize<'a>>(json: &'a str) -> Result<T, String> {
     if deeper_than(json, DEPTH_MAX) {
         return Err(format!("nested deeper than {DEPTH_MAX}"));
     }

@@ -90,6 +90,7 @@ fn about(draft: &MessageDraft) -> Vec<Value> {
     let measured = draft
         .compartment
         .iter()
+        .chain(&draft.diastolic)
         .chain(draft.delta.iter().flat_map(|f| [&f.compartment, &f.diastolic]));
     for reference in measured
         .flat_map(|measured| &measured.sources)

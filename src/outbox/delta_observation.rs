@@ -6,9 +6,9 @@
 //! granular information about component observations", observation-category) fits a pressure that
 //! a needle or catheter gave; `exam` means findings by simple instruments.
 
-use crate::fhir::Instant;
+use crate::fhir::{Decimal, Instant};
 use crate::outbox::context::{Mode, SheetRef};
-use crate::outbox::draft::{DeltaDraft, DeltaFacts, RetractDraft};
+use crate::outbox::draft::{Beside, BesideKind, DeltaDraft, DeltaFacts, RetractDraft};
 use crate::outbox::{body_site, device, parts, wording};
 use crate::recognise::MEASUREMENT_SYSTEM;
 use crate::recognise::reading::{Comparator, ReadingStatus};
@@ -41,7 +41,12 @@ pub fn retracted(draft: &RetractDraft, mode: Mode, sheet: &SheetRef) -> Value {
 
 /// Observation.status. An unverified source makes the delta unverified, whatever stood before.
 fn status(draft: &DeltaDraft) -> &'static str {
-    let sources = [draft.facts.compartment.status, draft.facts.diastolic.status];
+    let facts = &draft.facts;
+    let beside = facts.beside.iter().map(|beside| beside.pressure.status);
+    let sources: Vec<ReadingStatus> = [facts.compartment.status, facts.diastolic.status]
+        .into_iter()
+        .chain(beside)
+        .collect();
     if sources.contains(&ReadingStatus::Preliminary) {
         "preliminary"
     } else if !draft.amends {
@@ -92,11 +97,52 @@ fn interpretation(tier: Option<Tier>) -> Option<Value> {
     Some(json!([{ "coding": [{ "system": INTERPRETATION_SYSTEM, "code": code, "display": display }] }]))
 }
 
-/// Every source, the compartment's first; a source that carried both pressures is named once.
+/// Code and display of a second difference in our CodeSystem of measurements.
+pub fn beside_code(kind: BesideKind) -> (&'static str, &'static str) {
+    match kind {
+        BesideKind::BeforeAnaesthesia => (
+            "delta-pressure-before-anaesthesia",
+            "Delta pressure, diastolic before anaesthesia",
+        ),
+        BesideKind::Mean => ("mean-delta-pressure", "Mean delta pressure"),
+        BesideKind::OtherMethod => (
+            "delta-pressure-other-method",
+            "Delta pressure, diastolic by the other method",
+        ),
+    }
+}
+
+/// A second difference as Observation.component. No interpretation and no reference range: no alert
+/// stands on it here (a rule on the mean arterial pressure tells of itself in a Communication).
+fn component(beside: &Beside, facts: &DeltaFacts) -> Value {
+    let (code, display) = beside_code(beside.kind);
+    let bound = wording::beside_bound(beside, &facts.compartment);
+    json!({
+        "code": {
+            "coding": [{ "system": MEASUREMENT_SYSTEM, "code": code, "display": display }],
+            "text": wording::beside_code_text(beside.kind),
+        },
+        "valueQuantity": difference_quantity(beside.delta_mmhg, bound),
+    })
+}
+
+/// A difference in tenths of a mmHg, a half toward the alert, with its bound.
+fn difference_quantity(exact_mmhg: Decimal, bound: Option<Comparator>) -> Value {
+    let mut quantity = parts::mmhg_quantity(parts::number(&parts::tenth_mmhg(exact_mmhg)));
+    if let Some(bound) = bound {
+        quantity["comparator"] = Value::from(comparator_code(bound));
+    }
+    quantity
+}
+
+/// Every source, the compartment's first, then the diastolic's, then those of what stands beside; a
+/// source that carried more than one of the pressures is named once.
 fn derived_from(facts: &DeltaFacts) -> Vec<Value> {
     let mut seen: Vec<&str> = Vec::new();
     let mut references = Vec::new();
-    for source in facts.compartment.sources.iter().chain(&facts.diastolic.sources) {
+    let beside = facts.beside.iter().flat_map(|beside| &beside.pressure.sources);
+    let of_delta = facts.compartment.sources.iter().chain(&facts.diastolic.sources);
+    for source in of_delta.chain(beside) {
         if !seen.contains(&source.reference.as_str()) {
             seen.push(&source.reference);
             references.push(parts::source_reference(source));
@@ -130,10 +176,6 @@ fn effective(facts: &DeltaFacts) -> Instant {
 
 fn resource(draft: &DeltaDraft, status: &str, issued: Instant, note: &str, mode: Mode, sheet: &SheetRef) -> Value {
     let facts = &draft.facts;
-    let mut quantity = parts::mmhg_quantity(parts::number(&parts::tenth_mmhg(facts.delta_mmhg)));
-    if let Some(bound) = comparator(facts) {
-        quantity["comparator"] = Value::from(comparator_code(bound));
-    }
     let mut observation = json!({
         "resourceType": "Observation",
         "id": draft.identity.to_string(),
@@ -149,7 +191,7 @@ fn resource(draft: &DeltaDraft, status: &str, issued: Instant, note: &str, mode:
         "subject": parts::patient_reference(&draft.patient),
         "effectiveDateTime": effective(facts).to_string(),
         "issued": issued.to_string(),
-        "valueQuantity": quantity,
+        "valueQuantity": difference_quantity(facts.delta_mmhg, comparator(facts)),
         "note": [{ "authorString": "Deltaward", "time": issued.to_string(), "text": note }],
         "device": device::reference(),
         // With no `type` the standard assumes the range of the healthy: so one is given.
@@ -165,6 +207,10 @@ fn resource(draft: &DeltaDraft, status: &str, issued: Instant, note: &str, mode:
     }
     if let Some(codes) = interpretation(facts.tier) {
         observation["interpretation"] = codes;
+    }
+    if !facts.beside.is_empty() {
+        let components = facts.beside.iter().map(|beside| component(beside, facts));
+        observation["component"] = components.collect();
     }
     observation
 }

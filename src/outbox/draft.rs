@@ -3,7 +3,7 @@
 //! `communication`.
 
 use crate::fhir::{Decimal, Instant};
-use crate::recognise::reading::{Method, PatientKey, Pressure, ReadingStatus, Site, Withdrawal};
+use crate::recognise::reading::{Method, PatientKey, Pressure, Quality, ReadingStatus, Site, Withdrawal};
 use crate::recognise::reason::Reason;
 use crate::rules::{RuleKind, Tier};
 use serde::{Deserialize, Serialize};
@@ -31,6 +31,50 @@ pub struct Measured {
     pub method: Method,
     /// Status of its Observation.
     pub status: ReadingStatus,
+    /// How a compartment pressure was taken, when anything is recorded of that.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub quality: Option<Box<Quality>>,
+}
+
+/// Which other pressure a second difference is taken from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum BesideKind {
+    /// The last diastolic before anaesthesia began (Kakar 2007, C: 18 ± 13 mmHg lower under it).
+    BeforeAnaesthesia,
+    /// The mean arterial pressure (Mars & Hadley 1998, C: children).
+    Mean,
+    /// The diastolic by the other method (arterial line or cuff), which is the higher one.
+    OtherMethod,
+}
+
+impl BesideKind {
+    /// Every kind.
+    pub const ALL: [Self; 3] = [Self::BeforeAnaesthesia, Self::Mean, Self::OtherMethod];
+}
+
+/// A second difference, shown beside the delta: another pressure − the same compartment pressure.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Beside {
+    /// Which.
+    pub kind: BesideKind,
+    /// That other pressure.
+    pub pressure: Measured,
+    /// Exact, mmHg.
+    pub delta_mmhg: Decimal,
+    /// Whole mmHg, a half toward the alert.
+    pub delta_whole_mmhg: i64,
+}
+
+/// Which compartments of a round of measurements were measured, by the names of the sheet.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SessionNote {
+    /// Within so many minutes of the reading spoken of.
+    pub minutes: i64,
+    /// Measured.
+    pub measured: Vec<String>,
+    /// Not measured: never empty.
+    pub missing: Vec<String>,
 }
 
 /// How old the diastolic was, against the compartment reading.
@@ -68,6 +112,12 @@ pub struct DeltaFacts {
     pub carried: bool,
     /// Tier of this delta alone, if any rule holds on it.
     pub tier: Option<Tier>,
+    /// True: anaesthesia was recorded at the time of the diastolic.
+    #[serde(default)]
+    pub under_anaesthesia: bool,
+    /// Second differences.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub beside: Vec<Beside>,
 }
 
 /// A derived Observation to be created or amended.
@@ -301,10 +351,16 @@ pub struct MessageDraft {
     pub compartment: Option<Measured>,
     /// The compartment reading that cannot be used, when the message is about one.
     pub unusable: Option<Unusable>,
+    /// The diastolic spoken of, when the concern is of the blood pressure alone.
+    pub diastolic: Option<Measured>,
     /// The delta spoken of, when there is one.
     pub delta: Option<DeltaFacts>,
     /// Identity of the derived delta Observation spoken of (reasonReference, about).
     pub delta_identity: Option<Uuid>,
+    /// Second differences of a reading that has no delta (else they are in `delta`).
+    pub beside: Vec<Beside>,
+    /// Compartments that this round of measurements lacks.
+    pub session: Option<SessionNote>,
     /// Number of compartment readings of this site so far (1: "single reading").
     pub reading_count: usize,
     /// Patient is under 16, or age is not known: extra cautions.

@@ -3,8 +3,10 @@
 //! Source of each rule: the R4 StructureDefinitions (4.0.1) and "JSON Representation of Resources".
 
 use crate::outbox::context::MODE_SYSTEM;
+use crate::outbox::delta_observation::beside_code;
+use crate::outbox::draft::BesideKind;
 use crate::outbox::parts::UCUM;
-use crate::recognise::DERIVED_IDENTIFIER_SYSTEM;
+use crate::recognise::{DERIVED_IDENTIFIER_SYSTEM, MEASUREMENT_SYSTEM};
 use serde_json::Value;
 
 /// observation-status, required binding of Observation.status.
@@ -167,8 +169,7 @@ pub fn derived(resource: &Value, messages: &mut Vec<String>) {
 }
 
 fn derived_observation(resource: &Value, messages: &mut Vec<String>) {
-    let quantity = &resource["valueQuantity"];
-    if quantity["system"] != UCUM || quantity["code"] != "mm[Hg]" || !quantity["value"].is_number() {
+    if !is_mmhg(&resource["valueQuantity"]) {
         messages.push(String::from("/valueQuantity: a number in UCUM mm[Hg] is required"));
     }
     if items(resource, "derivedFrom").next().is_none() {
@@ -177,6 +178,25 @@ fn derived_observation(resource: &Value, messages: &mut Vec<String>) {
     for field in ["effectiveDateTime", "issued"] {
         required_text(resource, field, "", messages);
     }
+    for (index, component) in items(resource, "component").enumerate() {
+        let at = format!("/component/{index}");
+        // A code that is not ours could be read again as a measurement.
+        let ours = |coding: &Value| {
+            let known = BesideKind::ALL.map(|kind| beside_code(kind).0);
+            coding["system"] == MEASUREMENT_SYSTEM && known.iter().any(|code| coding["code"] == *code)
+        };
+        let mut codings = items(&component["code"], "coding").peekable();
+        if codings.peek().is_none() || !codings.all(ours) {
+            messages.push(format!("{at}/code: a second difference of our own is required"));
+        }
+        if !is_mmhg(&component["valueQuantity"]) {
+            messages.push(format!("{at}/valueQuantity: a number in UCUM mm[Hg] is required"));
+        }
+    }
+}
+
+fn is_mmhg(quantity: &Value) -> bool {
+    quantity["system"] == UCUM && quantity["code"] == "mm[Hg]" && quantity["value"].is_number()
 }
 
 /// A `urn:uuid:` reference without Reference.type cannot be turned into a local one.

@@ -1,8 +1,11 @@
 //! The text of a Communication: one short line that a pager can show, then what was measured, the
 //! arithmetic, the rules, what to do next and the caution, a line each.
 
+use crate::fhir::Instant;
 use crate::outbox::context::SheetRef;
-use crate::outbox::draft::{Family, Ground, GroundBy, MessageDraft, Occasion, pressure_leads};
+use crate::outbox::draft::{
+    Beside, BesideKind, DeltaFacts, Family, Ground, GroundBy, Measured, MessageDraft, Occasion, pressure_leads,
+};
 use crate::outbox::wording;
 use crate::recognise::reading::{ReadingStatus, Side};
 use crate::rules::Tier;
@@ -68,7 +71,10 @@ fn raised_parts(draft: &MessageDraft) -> (&'static str, Parts) {
     let (matter, second) = subject_matter(draft);
     let act = draft.tier == Some(Tier::Act) && draft.family == Family::Pressure;
     let unconfirmed = act.then(|| String::from(", unconfirmed"));
-    let age = oldest_age(draft).map(|age| format!(" ({age})"));
+    let age = oldest_age(draft).map(|age| match draft.family {
+        Family::FollowUp => format!(" (last reading {age})"),
+        Family::Pressure | Family::Measurement => format!(" ({age})"),
+    });
     let rest = [unconfirmed, second, age, Some(tail.to_string())].into_iter().flatten();
     (word, (matter, rest.collect()))
 }
@@ -82,8 +88,11 @@ fn subject_matter(draft: &MessageDraft) -> (String, Option<String>) {
     let delta = draft.delta.as_ref().map(|facts| {
         let carried = if facts.carried { "carried " } else { "" };
         let bound = if facts.bounded_above { "at most " } else { "" };
-        format!("{carried}delta {bound}{} mmHg", facts.delta_whole_mmhg)
+        format!("{carried}delta {bound}{} mmHg", wording::signed(facts.delta_whole_mmhg))
     });
+    if let Some(mean) = leading_mean(draft) {
+        return (mean, delta.map(|delta| format!(", {delta}")));
+    }
     let pressure = draft.compartment.as_ref().map(wording::compartment_in_short);
     match (delta, pressure) {
         (Some(delta), Some(pressure)) if pressure_leads(&draft.grounds) => (pressure, Some(format!(", {delta}"))),
@@ -93,14 +102,37 @@ fn subject_matter(draft: &MessageDraft) -> (String, Option<String>) {
     }
 }
 
+/// "mean delta 27 mmHg", when the tier stands on the mean arterial pressure alone.
+fn leading_mean(draft: &MessageDraft) -> Option<String> {
+    let worst = draft.grounds.iter().filter(|ground| Some(ground.tier) == draft.tier);
+    let mut worst = worst.map(|ground| ground.by).peekable();
+    worst.peek()?;
+    if !worst.all(|by| by == GroundBy::MeanDelta) {
+        return None;
+    }
+    let facts = draft.delta.as_ref();
+    let compartment = facts.map(|facts| &facts.compartment).or(draft.compartment.as_ref())?;
+    let mut beside = draft
+        .beside
+        .iter()
+        .chain(facts.into_iter().flat_map(|facts| &facts.beside));
+    let mean: &Beside = beside.find(|beside| beside.kind == BesideKind::Mean)?;
+    let bound = wording::bound_words(wording::beside_bound(mean, compartment));
+    Some(format!(
+        "mean delta {bound}{} mmHg",
+        wording::signed(mean.delta_whole_mmhg)
+    ))
+}
+
 /// Age of the oldest reading that the message's numbers rest on: "6 min old".
 fn oldest_age(draft: &MessageDraft) -> Option<String> {
     let oldest = match (&draft.unusable, draft.family, &draft.delta) {
         (Some(unusable), _, _) => unusable.at,
         // "no usable diastolic (4 min old)" would be the age of something else.
-        (None, Family::Measurement | Family::FollowUp, _) => None,
+        (None, Family::Measurement, _) => None,
         (None, Family::Pressure, Some(facts)) => Some(facts.compartment.at.min(facts.diastolic.at)),
-        (None, Family::Pressure, None) => draft.compartment.as_ref().map(|measured| measured.at),
+        // Measuring again is overdue since that reading, whatever its diastolic was.
+        (None, Family::Pressure | Family::FollowUp, _) => draft.compartment.as_ref().map(|measured| measured.at),
     };
     oldest.map(|at| wording::old(at, draft.at))
 }
@@ -185,6 +217,7 @@ fn measured_lines(draft: &MessageDraft) -> Vec<String> {
         .or(draft.delta.as_ref().map(|facts| &facts.compartment));
     if let Some(measured) = compartment {
         lines.push(wording::compartment_sentence(measured, site, draft.at));
+        lines.extend(wording::quality_line(measured));
     } else if let Some(unusable) = &draft.unusable {
         lines.extend(wording::unusable_sentences(unusable, site, draft.at));
         // The sheet's own sentence may give the reason already.
@@ -195,17 +228,34 @@ fn measured_lines(draft: &MessageDraft) -> Vec<String> {
     } else if let Some(site) = site {
         lines.push(format!("Site: {site}."));
     }
-    let Some(facts) = &draft.delta else { return lines };
-    if compartment.is_some_and(|measured| measured.sources != facts.compartment.sources) {
+    let alone = draft.diastolic.as_ref();
+    lines.extend(alone.map(|measured| wording::diastolic_alone(measured, false, draft.at)));
+    if let Some(facts) = &draft.delta {
+        lines.extend(delta_lines(facts, compartment, draft.at));
+    }
+    if let Some(compartment) = compartment {
+        let line = |beside| wording::beside_line(beside, compartment, Some(draft.at));
+        lines.extend(draft.beside.iter().map(line));
+    }
+    lines.extend(draft.session.as_ref().and_then(wording::session_line));
+    lines
+}
+
+/// A delta with both its readings, as far as `told` has not been told yet, and what stands beside it.
+fn delta_lines(facts: &DeltaFacts, told: Option<&Measured>, now: Instant) -> Vec<String> {
+    let mut lines = Vec::new();
+    if told.is_some_and(|measured| measured.sources != facts.compartment.sources) {
         // The delta rests on another reading than the one spoken of: both are told.
         lines.push(wording::compartment_sentence(
             &facts.compartment,
             Some(&facts.site),
-            draft.at,
+            now,
         ));
+        lines.extend(wording::quality_line(&facts.compartment));
     }
-    lines.push(wording::diastolic_sentence(&facts.diastolic, draft.at));
+    lines.push(wording::diastolic_sentence(facts, now));
     lines.push(format!("Delta pressure: {}.", wording::arithmetic(facts)));
+    lines.extend(wording::beside_lines(facts, Some(now)));
     lines
 }
 
@@ -231,6 +281,7 @@ fn caution_lines(draft: &MessageDraft) -> Vec<String> {
         lines.extend(raised_cautions(draft));
     }
     lines.extend(wording::age_note(draft.age_note));
+    lines.extend(wording::child_cautions(draft));
     lines.into_iter().map(String::from).collect()
 }
 

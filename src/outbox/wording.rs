@@ -3,13 +3,20 @@
 //!
 //! The voice: says what was measured, with the age of each number, and what to do next. It never
 //! gives an all-clear, never names a diagnosis, never asks anyone to hold back, and defers to
-//! local protocol and licensed practice. [`FORBIDDEN`] lists what no text may contain.
+//! local protocol and licensed practice. [`FORBIDDEN`] lists what no text may contain, [`ALLOWED`] the
+//! few sentences that are spared.
 
+mod beside;
 mod cautions;
 mod forbidden;
 
+pub use beside::{
+    ANAESTHESIA_ALONE, CHILD_NO_MEAN, CHILD_PRESSURE_ALONE, OVERDUE, UNDER_ANAESTHESIA, against_compartment,
+    anaesthesia_alone, beside_bound, beside_code_text, beside_line, beside_lines, beside_meaning, beside_name,
+    beside_result, bound_words, child_cautions, quality_line, quality_words, session_line,
+};
 pub use cautions::{CAUTIONS, Caution};
-pub use forbidden::{FORBIDDEN, forbidden_in};
+pub use forbidden::{ALLOWED, FORBIDDEN, forbidden_in};
 
 use crate::fhir::quantity::{round_delta, round_pressure};
 use crate::fhir::{Decimal, Instant};
@@ -100,8 +107,8 @@ pub fn age_class_code(age: AgeClass) -> &'static str {
     }
 }
 
-/// "sent as 5.33 kPa", or nothing when what is shown is what was sent.
-fn as_sent(measured: &Measured, shown: i64) -> Option<String> {
+/// "sent as 5.33 kPa", or nothing when what is shown (whole mmHg) is what was sent.
+pub fn as_sent(measured: &Measured, shown: i64) -> Option<String> {
     let pressure = &measured.pressure;
     let unit_shown = matches!(pressure.sent_unit.as_str(), "mm[Hg]" | "mmHg" | "mm Hg");
     let same = unit_shown && pressure.sent_value.parse() == Ok(Decimal::from(shown));
@@ -110,8 +117,9 @@ fn as_sent(measured: &Measured, shown: i64) -> Option<String> {
 
 /// A number under its comparator: "at least 40".
 fn bounded(number: i64, comparator: Option<Comparator>) -> String {
+    let number = signed(number);
     match comparator {
-        None => number.to_string(),
+        None => number,
         Some(Comparator::Less) => format!("below {number}"),
         Some(Comparator::LessOrEqual) => format!("at most {number}"),
         Some(Comparator::GreaterOrEqual) => format!("at least {number}"),
@@ -120,7 +128,7 @@ fn bounded(number: i64, comparator: Option<Comparator>) -> String {
 }
 
 /// "70 (cuff, 2 min earlier)"; empty parts leave no brackets.
-fn term(shown: i64, measured: &Measured, parts: [Option<String>; 3]) -> String {
+fn term(shown: i64, measured: &Measured, parts: impl IntoIterator<Item = Option<String>>) -> String {
     let number = bounded(shown, measured.pressure.comparator);
     let inside: Vec<String> = parts.into_iter().flatten().collect();
     if inside.is_empty() {
@@ -153,17 +161,27 @@ pub fn arithmetic(facts: &DeltaFacts) -> String {
     };
     let method_c = (compartment.method != Method::Unstated).then(|| method(compartment.method).to_string());
     let method_d = Some(method(diastolic.method).to_string());
-    let left = term(shown_d, diastolic, [method_d, as_sent(diastolic, shown_d), age_d]);
+    let under = facts.under_anaesthesia.then(|| UNDER_ANAESTHESIA.to_string());
+    let left = term(
+        shown_d,
+        diastolic,
+        [method_d, as_sent(diastolic, shown_d), under, age_d],
+    );
     let right = term(shown_c, compartment, [method_c, as_sent(compartment, shown_c), age_c]);
     let bound = if facts.bounded_above { "at most " } else { "" };
-    let whole = facts.delta_whole_mmhg;
-    let exact = if shown_d.saturating_sub(shown_c) == whole {
-        String::new()
-    } else {
-        let tenth = crate::outbox::parts::tenth_mmhg(facts.delta_mmhg);
-        format!(" (computed before rounding: {tenth} mmHg, a half goes toward the alert)")
-    };
+    let whole = signed(facts.delta_whole_mmhg);
+    let apart = shown_d.saturating_sub(shown_c);
+    let exact = before_rounding(apart, facts.delta_whole_mmhg, facts.delta_mmhg);
     format!("{left} − {right} = {bound}{whole} mmHg{exact}")
+}
+
+/// The exact difference, where the two rounded numbers are `apart` and so do not give `whole`.
+fn before_rounding(apart: i64, whole: i64, exact: Decimal) -> String {
+    if apart == whole {
+        return String::new();
+    }
+    let tenth = crate::outbox::parts::tenth_mmhg(exact);
+    format!(" (computed before rounding: {tenth} mmHg, a half goes toward the alert)")
 }
 
 /// "Compartment pressure 40 mmHg (needle, sent as 5.33 kPa), left anterior …, 2026-03-05 22:10
@@ -178,11 +196,21 @@ pub fn compartment_sentence(measured: &Measured, site: Option<&Site>, now: Insta
     )
 }
 
-/// The same for the diastolic.
-pub fn diastolic_sentence(measured: &Measured, now: Instant) -> String {
+/// The same for the diastolic of a delta.
+pub fn diastolic_sentence(facts: &DeltaFacts, now: Instant) -> String {
+    diastolic_alone(&facts.diastolic, facts.under_anaesthesia, now)
+}
+
+/// The same of a diastolic that no delta was taken from.
+pub fn diastolic_alone(measured: &Measured, under_anaesthesia: bool, now: Instant) -> String {
     let shown = round_delta(measured.pressure.mmhg);
+    let under = if under_anaesthesia {
+        format!(", {UNDER_ANAESTHESIA}")
+    } else {
+        String::new()
+    };
     format!(
-        "Diastolic pressure {}, {}.",
+        "Diastolic pressure {}{under}, {}.",
         reading(measured, shown),
         moment(measured, now)
     )
@@ -249,8 +277,8 @@ pub const BOUNDED: &str =
 pub const PRELIMINARY: &str = "A source is preliminary (not yet verified at its origin); it is used as it stands.";
 /// Side missing (invariant 7).
 pub const SIDE_UNSTATED: &str = "The record does not state the side: find out which limb was measured.";
-/// Children: Staudt 2008, and Eur J Trauma Emerg Surg 2019;45:493-7 (13 of 20 well children had a
-/// delta below 30 in a compartment).
+/// Children: Staudt 2008, and Eur J Trauma Emerg Surg 2019;45:493-7 (13 of 20 children with a broken leg and no
+/// compartment syndrome had a delta below 30 in a compartment).
 pub const CHILD: &str = "Adult rule, not validated in children: their resting compartment pressures are higher, and a low delta pressure is common in them (Staudt 2008). Examine, and ask senior help early.";
 /// Birth date not known.
 pub const AGE_UNKNOWN: &str = "Age not known: adult rule, not validated in children.";
@@ -260,7 +288,7 @@ pub const NO_DIASTOLIC: &str = "No usable diastolic stands near this compartment
 pub const IMPLAUSIBLE: &str = "A value is unusual or outside the plausible range. It may be an error of zero, height or device, or it may be true: examine the limb and measure again now.";
 
 /// A line through few readings.
-pub const TREND: &str = "A line through few readings: the range of its slope says how little is known, and the limb need not follow it. It is a reason to measure early, never to delay.";
+pub const TREND: &str = "A line through few readings: the range of its slope says how little is known, and the limb may do otherwise. It is a reason to measure early, never to delay.";
 /// Collinge & Kuper 2010, J Orthop Trauma 24:364-8: 27 % of 97 compartments differed by more than 10.
 pub const DISAGREE: &str = "Readings of one compartment by different people or methods often differ (27 % by more than 10 mmHg, Collinge & Kuper 2010): neither is proved wrong, and the lower delta pressure counts.";
 /// The sign of the difference changes from study to study (J Crit Care 2020; Sci World J 2014).
@@ -295,11 +323,11 @@ pub fn rule_cautions(grounds: &[GroundBy]) -> Vec<&'static str> {
             GroundBy::Trend => TREND,
             GroundBy::ReadingsDisagree => DISAGREE,
             GroundBy::MethodsDisagree => METHODS_DISAGREE,
+            GroundBy::Overdue => OVERDUE,
             GroundBy::Delta
             | GroundBy::Carried
             | GroundBy::MeanDelta
             | GroundBy::Pressure
-            | GroundBy::Overdue
             | GroundBy::Unusable
             | GroundBy::SideMissing => continue,
         };
@@ -321,12 +349,15 @@ pub fn age_note(note: AgeNote) -> Option<&'static str> {
 
 /// What the facts of a delta call for saying, in order of weight.
 pub fn delta_cautions(facts: &DeltaFacts) -> Vec<&'static str> {
+    let beside = facts.beside.iter().map(|beside| &beside.pressure);
     let preliminary = [&facts.compartment, &facts.diastolic]
-        .iter()
+        .into_iter()
+        .chain(beside)
         .any(|m| m.status == ReadingStatus::Preliminary);
     [
         (facts.carried, CARRIED),
         (!facts.carried && facts.age == AgeClass::Stale, STALE),
+        (anaesthesia_alone(facts), ANAESTHESIA_ALONE),
         (facts.bounded_above, BOUNDED),
         (preliminary, PRELIMINARY),
         (facts.site.side == Side::Unstated, SIDE_UNSTATED),
@@ -380,7 +411,7 @@ pub fn lost(ground: &GroundLost) -> String {
                 Recomputation::OtherReading => format!("A reading that was counted with {source} has changed"),
             };
             match delta_now_whole_mmhg {
-                Some(now) => format!("{what}: delta pressure is now {now} mmHg."),
+                Some(now) => format!("{what}: delta pressure is now {} mmHg.", signed(*now)),
                 None => format!("{what}: no delta pressure can be computed now."),
             }
         }
@@ -434,6 +465,8 @@ pub const RULE_OUT: &str =
 pub fn delta_note(draft: &DeltaDraft) -> String {
     let facts = &draft.facts;
     let mut lines = vec![format!("{}.", arithmetic(facts)), measured_at(facts)];
+    lines.extend(quality_line(&facts.compartment));
+    lines.extend(beside_lines(facts, None));
     lines.extend(delta_cautions(facts).into_iter().map(String::from));
     lines.push(SHORT_CAUTION.to_string());
     lines.join("\n")
@@ -442,8 +475,12 @@ pub fn delta_note(draft: &DeltaDraft) -> String {
 /// Observation.note once its ground is gone.
 pub fn retracted_note(last: &DeltaDraft) -> String {
     let facts = &last.facts;
+    let beside: String = beside_lines(facts, None)
+        .iter()
+        .map(|line| format!("{line} "))
+        .collect();
     format!(
-        "Entered in error: a source of this delta pressure was taken back or no longer gives it. It read: {}. {} {WITHDRAWAL}",
+        "Entered in error: a source of this delta pressure was taken back or no longer gives it. It read: {}. {} {beside}{WITHDRAWAL}",
         arithmetic(facts),
         measured_at(facts),
     )

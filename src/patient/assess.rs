@@ -6,14 +6,17 @@
 
 use crate::fhir::quantity::round_delta;
 use crate::fhir::{Decimal, Instant};
-use crate::outbox::draft::{AgeClass, AgeNote, Family};
+use crate::outbox::draft::{AgeClass, AgeNote, BesideKind, Family};
 use crate::pair::{self, Candidate};
+use crate::patient::beside::{self, BesideNow, Besides};
 use crate::patient::concern::{self, ConcernNow};
+use crate::patient::disagree::mark_disagreeing;
 use crate::patient::gather::{Gathered, Gathering, Lost, Member, gather};
 use crate::patient::judge::judge_in_order;
 use crate::patient::state::State;
+use crate::patient::trend::Trend;
 use crate::recognise::reading::Comparator;
-use crate::recognise::{Refusal, Site};
+use crate::recognise::{Context, Refusal, Site};
 use crate::rules::{RuleKind, Sheet, Tier};
 use std::borrow::Cow;
 use std::collections::BTreeMap;
@@ -105,8 +108,15 @@ pub struct Measurement<'s> {
     pub tier: Option<Tier>,
     /// Newer diastolics until the next measurement of the site.
     pub carried: Vec<Carried>,
-    /// Exact and paired closely enough to help close a concern.
+    /// Exact and paired closely enough to help close a concern, and not contradicted by a lower
+    /// delta of the same moments.
     pub conclusive: bool,
+    /// Second differences.
+    pub beside: Vec<BesideNow>,
+    /// The line through the last deltas, when it falls toward a threshold.
+    pub trend: Option<Trend>,
+    /// Another reading of the same moments that differs (index into `Assessment::measurements`).
+    pub disagrees_with: Option<usize>,
 }
 
 impl<'s> Measurement<'s> {
@@ -144,6 +154,10 @@ pub struct Assessment<'s> {
     pub measurements: Vec<Measurement<'s>>,
     /// Usable diastolics by time.
     pub diastolics: Vec<Gathered<'s>>,
+    /// Mean arterial pressures by time, where a rule of the sheet asks for them.
+    pub means: Vec<Gathered<'s>>,
+    /// What is recorded of the patient over a time, in order of start.
+    pub contexts: Vec<Context>,
     /// The newest implausible diastolic.
     pub implausible_diastolic: Option<Member<'s>>,
     /// Implausible compartment readings (site index, reading).
@@ -205,6 +219,8 @@ fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolic
         sites,
         compartments,
         diastolics,
+        means,
+        contexts,
         implausible,
         implausible_diastolic,
         lost,
@@ -219,6 +235,8 @@ fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolic
         sites,
         measurements: Vec::with_capacity(compartments.len()),
         diastolics: Vec::new(),
+        means: Vec::new(),
+        contexts,
         implausible_diastolic,
         implausible,
         lost,
@@ -230,9 +248,16 @@ fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolic
         age_note,
         next_due,
     };
+    let mean_candidates: Vec<Candidate<'_>> = means.iter().map(candidate).collect();
+    let besides = Besides::new(&diastolics, sheet);
     for gathered in compartments {
         let index = assessment.measurements.len();
-        let measurement = measure(gathered, &diastolics, &candidates, sheet, policy, now, &mut assessment);
+        let paired = paired(&gathered, &diastolics, &candidates, &besides, sheet, policy, now);
+        let mut measurement = measure(gathered, paired, &diastolics, &mut assessment.next_due);
+        if !means.is_empty() {
+            let mean = beside::mean(&means, &mean_candidates, &measurement.gathered, sheet);
+            measurement.beside.extend(mean);
+        }
         // Also after the deadline: the decision stands, but an answer is still wanted.
         let unanswered = policy.ask && !measurement.gathered.current.slot.diastolics_asked;
         if unanswered && matches!(measurement.paired, Paired::Asking | Paired::Nothing) {
@@ -241,8 +266,11 @@ fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolic
         assessment.measurements.push(measurement);
     }
     assessment.diastolics = diastolics;
+    assessment.means = means;
+    beside::add_before_anaesthesia(&mut assessment, sheet);
+    mark_disagreeing(&mut assessment, sheet);
     judge_in_order(&mut assessment, sheet, depth);
-    assessment.concerns = concern::concerns(&assessment, sheet);
+    concern::open(&mut assessment, state, sheet, now);
     assessment
 }
 
@@ -256,45 +284,85 @@ fn candidate<'s>(gathered: &Gathered<'s>) -> Candidate<'s> {
     }
 }
 
-/// Pair one measurement and take the difference.
-fn measure<'s>(
-    gathered: Gathered<'s>,
-    diastolics: &[Gathered<'s>],
+/// The pairing of one measurement, and the diastolic of the other method when it is the higher.
+struct Pairing {
+    paired: Paired,
+    other_method: Option<usize>,
+    /// When the source's answer is no longer waited for.
+    deadline: Option<Instant>,
+}
+
+fn paired(
+    gathered: &Gathered<'_>,
+    diastolics: &[Gathered<'_>],
     candidates: &[Candidate<'_>],
+    besides: &Besides<'_>,
     sheet: &Sheet,
     policy: AskPolicy,
     now: Instant,
-    assessment: &mut Assessment<'s>,
-) -> Measurement<'s> {
+) -> Pairing {
     let at = gathered.at;
-    let paired = match pair::choose(candidates, at, &sheet.pairing) {
-        Some(index) => Paired::With(index, pair::age_class(candidates[index].at, at, &sheet.pairing)),
-        None if policy.ask && !gathered.current.slot.diastolics_asked => {
-            let deadline = gathered.current.slot.received.plus_seconds(policy.timeout_seconds);
-            if deadline <= now {
-                Paired::Nothing
-            } else {
-                assessment.next_due = Some(assessment.next_due.map_or(deadline, |other| other.min(deadline)));
-                Paired::Asking
-            }
-        }
-        None => Paired::Nothing,
+    let Some(chosen) = pair::choose(candidates, at, &sheet.pairing) else {
+        let slot = gathered.current.slot;
+        let deadline = slot.received.plus_seconds(policy.timeout_seconds);
+        let asking = policy.ask && !slot.diastolics_asked && deadline > now;
+        return Pairing {
+            paired: if asking { Paired::Asking } else { Paired::Nothing },
+            other_method: None,
+            deadline: asking.then_some(deadline),
+        };
     };
-    let delta = match paired {
+    let (index, other_method) = match besides.disagreeing(chosen, at, diastolics) {
+        Some((counts, other)) => (counts, Some(other)),
+        None => (chosen, None),
+    };
+    Pairing {
+        paired: Paired::With(index, pair::age_class(candidates[index].at, at, &sheet.pairing)),
+        other_method,
+        deadline: None,
+    }
+}
+
+/// Take the differences of one measurement.
+fn measure<'s>(
+    gathered: Gathered<'s>,
+    pairing: Pairing,
+    diastolics: &[Gathered<'s>],
+    next_due: &mut Option<Instant>,
+) -> Measurement<'s> {
+    if let Some(deadline) = pairing.deadline {
+        *next_due = Some(next_due.map_or(deadline, |other| other.min(deadline)));
+    }
+    let delta = match pairing.paired {
         Paired::With(index, _) => difference(&diastolics[index], &gathered),
         Paired::Asking | Paired::Nothing => None,
     };
     let conclusive = delta.is_some_and(|delta| !delta.bounded_above)
-        && matches!(paired, Paired::With(_, AgeClass::Simultaneous | AgeClass::Paired));
+        && matches!(
+            pairing.paired,
+            Paired::With(_, AgeClass::Simultaneous | AgeClass::Paired)
+        );
+    let mut beside = Vec::new();
+    if let Some(index) = pairing.other_method {
+        let delta = difference(&diastolics[index], &gathered);
+        beside.extend(delta.map(|delta| BesideNow {
+            kind: BesideKind::OtherMethod,
+            index,
+            delta,
+        }));
+    }
     Measurement {
         gathered,
-        paired,
+        paired: pairing.paired,
         delta,
         run: None,
         rules: Rules::default(),
         tier: None,
         carried: Vec::new(),
         conclusive,
+        beside,
+        trend: None,
+        disagrees_with: None,
     }
 }
 

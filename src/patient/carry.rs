@@ -2,9 +2,12 @@
 
 use crate::fhir::Instant;
 use crate::outbox::draft::AgeClass;
-use crate::patient::assess::{Carried, Depth, Measurement, Paired, Rules, difference};
+use crate::patient::applies::applies;
+use crate::patient::assess::{Assessment, Carried, Depth, Measurement, Paired, Rules, difference};
 use crate::patient::gather::Gathered;
-use crate::rules::{RuleKind, Sheet, Tier};
+use crate::recognise::{Context, Site};
+use crate::rules::sheet::Rule;
+use crate::rules::{RuleKind, Sheet};
 
 /// What ends the carrying of a measurement: the next one of its site.
 #[derive(Clone, Copy)]
@@ -27,15 +30,24 @@ impl Next {
     }
 }
 
+/// What stands around the measurement that is carried.
+pub(super) struct Around<'a, 's> {
+    pub(super) site: &'a Site,
+    pub(super) contexts: &'a [Context],
+    pub(super) diastolics: &'a [Gathered<'s>],
+    /// The next measurement of the site.
+    pub(super) next: Option<Next>,
+}
+
 /// A rule of carried deltas with its index in the sheet.
-struct CarriedRule {
+struct CarriedRule<'r> {
     index: usize,
-    tier: Tier,
+    rule: &'r Rule,
     lower: Option<i64>,
     upper: i64,
 }
 
-fn carried_rules(sheet: &Sheet, child: bool) -> Vec<CarriedRule> {
+fn carried_rules(sheet: &Sheet, child: bool) -> Vec<CarriedRule<'_>> {
     let applicable = sheet
         .rules
         .iter()
@@ -44,7 +56,7 @@ fn carried_rules(sheet: &Sheet, child: bool) -> Vec<CarriedRule> {
     let carried = applicable.filter_map(|(index, rule)| match rule.kind {
         RuleKind::Carried { lower, upper } => Some(CarriedRule {
             index,
-            tier: rule.tier,
+            rule,
             lower,
             upper,
         }),
@@ -56,7 +68,7 @@ fn carried_rules(sheet: &Sheet, child: bool) -> Vec<CarriedRule> {
 /// What is the same for every carried delta of one assessment.
 pub(super) struct Carrying<'r> {
     sheet: &'r Sheet,
-    rules: Vec<CarriedRule>,
+    rules: Vec<CarriedRule<'r>>,
     depth: Depth,
     /// When each diastolic was measured.
     times: Vec<Instant>,
@@ -66,7 +78,8 @@ pub(super) struct Carrying<'r> {
 }
 
 impl<'r> Carrying<'r> {
-    pub(super) fn new(diastolics: &[Gathered<'_>], sheet: &'r Sheet, child: bool, depth: Depth) -> Self {
+    pub(super) fn new(assessment: &Assessment<'_>, sheet: &'r Sheet, child: bool, depth: Depth) -> Self {
+        let diastolics = &assessment.diastolics;
         let rules = carried_rules(sheet, child);
         let highest = rules.iter().map(|rule| rule.upper).max();
         // Half a mmHg more than the threshold still rounds down to it; one whole is beyond doubt.
@@ -95,13 +108,9 @@ impl<'r> Carrying<'r> {
 
 /// Newer diastolics against a measurement, until the next one of its site or the carry time ends.
 /// The diastolic taken beside the next one is that one's.
-pub(super) fn carry(
-    measurement: &mut Measurement<'_>,
-    next: Option<Next>,
-    diastolics: &[Gathered<'_>],
-    carrying: &Carrying<'_>,
-) {
+pub(super) fn carry(measurement: &mut Measurement<'_>, around: &Around<'_, '_>, carrying: &Carrying<'_>) {
     let Carrying { sheet, rules, .. } = carrying;
+    let (diastolics, next) = (around.diastolics, around.next);
     let at = measurement.at();
     let paired_at = match measurement.paired {
         Paired::With(index, _) => diastolics[index].at,
@@ -141,9 +150,11 @@ pub(super) fn carry(
             raises: false,
         };
         for rule in rules {
-            if sheet.in_band(delta.whole, rule.lower, rule.upper) {
+            if sheet.in_band(delta.whole, rule.lower, rule.upper)
+                && applies(rule.rule, around.site, around.contexts, diastolic.at, sheet)
+            {
                 carried.rules.add(rule.index);
-                carried.tier = carried.tier.max(Some(rule.tier));
+                carried.tier = carried.tier.max(Some(rule.rule.tier));
             }
         }
         carried.raises = carried.tier > highest;

@@ -7,11 +7,14 @@
 
 use crate::fhir::Instant;
 use crate::fhir::instant::MINUTE_MILLIS;
-use crate::outbox::draft::Family;
+use crate::outbox::draft::{AgeNote, BesideKind, Family};
+use crate::patient::applies::applies;
 use crate::patient::assess::{Assessment, Carried, Measurement, Paired, Rules, family};
 use crate::patient::gather::{Gathered, Lost, Member};
-use crate::patient::state::ConcernKey;
+use crate::patient::overdue::{Overdue, overdue};
+use crate::patient::state::{ConcernKey, State};
 use crate::recognise::Side;
+use crate::rules::sheet::Rule;
 use crate::rules::{RuleKind, Sheet, Tier};
 
 /// What an open concern speaks of.
@@ -43,18 +46,31 @@ pub struct ConcernNow<'s> {
     pub rules: Rules,
     /// What it speaks of.
     pub headline: Headline<'s>,
+    /// Of a request to measure again: minutes since the alert or the last reading.
+    pub overdue_minutes: Option<i64>,
 }
 
-/// All open concerns.
-pub fn concerns<'s>(assessment: &Assessment<'s>, sheet: &Sheet) -> Vec<ConcernNow<'s>> {
+/// Find all open concerns, and when the next one opens by time alone.
+pub(super) fn open(assessment: &mut Assessment<'_>, state: &State, sheet: &Sheet, now: Instant) {
     let mut open = Vec::new();
     for site in 0..assessment.sites.len() {
         let key = assessment.sites[site].key();
-        open.extend(pressure_concern(assessment, site, &key, sheet));
+        let pressure = pressure_concern(assessment, site, &key, sheet);
+        if let Some(pressure) = &pressure {
+            match overdue(assessment, pressure, state, sheet, now) {
+                Overdue::Now(concern) => open.push(concern),
+                Overdue::From(due) => {
+                    assessment.next_due = Some(assessment.next_due.map_or(due, |other| other.min(due)));
+                }
+                Overdue::Never => {}
+            }
+        }
+        open.extend(pressure);
         open.extend(measurement_concern(assessment, site, &key, sheet));
     }
     open.extend(patient_concern(assessment, sheet));
-    open
+    open.sort_by(|one, other| one.key.cmp(&other.key));
+    assessment.concerns = open;
 }
 
 /// The limb: the highest tier among the readings that still count.
@@ -107,6 +123,7 @@ fn pressure_concern<'s>(assessment: &Assessment<'s>, site: usize, key: &str, she
         tier,
         rules,
         headline,
+        overdue_minutes: None,
     })
 }
 
@@ -147,6 +164,17 @@ fn measurement_concern<'s>(
         (Headline::Measurement(index), kind) => check_holds(&assessment.measurements[index], assessment, kind, sheet),
         _ => false,
     };
+    let at = match headline {
+        Headline::Implausible(member) => Some(member.reading.at),
+        Headline::Measurement(index) => Some(assessment.measurements[index].at()),
+        _ => None,
+    };
+    // A reading without a time is in no context and in every region.
+    let for_it = |rule: &Rule| {
+        rule.ages.includes(assessment.age_note == AgeNote::Child)
+            && at.is_none_or(|at| applies(rule, &assessment.sites[site], &assessment.contexts, at, sheet))
+    };
+    let holds = |rule: &Rule| holds(rule.kind) && for_it(rule);
     named(sheet, Family::Measurement, holds).map(|(tier, rules)| ConcernNow {
         key: ConcernKey {
             site: key.to_owned(),
@@ -156,6 +184,7 @@ fn measurement_concern<'s>(
         tier,
         rules,
         headline,
+        overdue_minutes: None,
     })
 }
 
@@ -164,6 +193,11 @@ fn check_holds(measurement: &Measurement<'_>, assessment: &Assessment<'_>, kind:
     match kind {
         RuleKind::DiastolicMissing => measurement.paired == Paired::Nothing,
         RuleKind::SideMissing => assessment.sites[measurement.gathered.site].side == Side::Unstated,
+        RuleKind::ReadingsDisagree { .. } => measurement.disagrees_with.is_some(),
+        RuleKind::MethodsDisagree { .. } => {
+            let mut beside = measurement.beside.iter();
+            beside.any(|beside| beside.kind == BesideKind::OtherMethod)
+        }
         RuleKind::CompartmentVerify => whole < 0 || whole > sheet.plausible.compartment_verify_above,
         _ => false,
     }
@@ -176,7 +210,8 @@ fn patient_concern<'s>(assessment: &Assessment<'s>, sheet: &Sheet) -> Option<Con
         let newer = |usable: &Gathered<'_>| usable.at >= member.reading.at;
         watched && !assessment.diastolics.last().is_some_and(newer)
     })?;
-    let holds = |kind: RuleKind| kind == RuleKind::DiastolicImplausible;
+    let child = assessment.age_note == AgeNote::Child;
+    let holds = |rule: &Rule| rule.kind == RuleKind::DiastolicImplausible && rule.ages.includes(child);
     named(sheet, Family::Measurement, holds).map(|(tier, rules)| ConcernNow {
         key: ConcernKey {
             site: String::new(),
@@ -186,6 +221,7 @@ fn patient_concern<'s>(assessment: &Assessment<'s>, sheet: &Sheet) -> Option<Con
         tier,
         rules,
         headline: Headline::Diastolic(member),
+        overdue_minutes: None,
     })
 }
 
@@ -206,11 +242,11 @@ fn lost(assessment: &Assessment<'_>, site: usize, newest: Option<&Measurement<'_
 }
 
 /// The rules of a family that hold, and their highest tier.
-fn named(sheet: &Sheet, of: Family, holds: impl Fn(RuleKind) -> bool) -> Option<(Tier, Rules)> {
+fn named(sheet: &Sheet, of: Family, holds: impl Fn(&Rule) -> bool) -> Option<(Tier, Rules)> {
     let mut rules = Rules::default();
     let mut tier: Option<Tier> = None;
     for (index, rule) in sheet.rules.iter().enumerate() {
-        if family(rule.kind) == of && holds(rule.kind) {
+        if family(rule.kind) == of && holds(rule) {
             rules.0 |= 1 << index;
             tier = tier.max(Some(rule.tier));
         }

@@ -4,8 +4,8 @@ use crate::fhir::quantity::{round_delta, round_pressure};
 use crate::fhir::{Decimal, Instant};
 use crate::patient::state::{Slot, State};
 use crate::recognise::reading::{Comparator, ReadingStatus};
-use crate::recognise::{Kind, Method, Reading, Reason, Refusal, Side, Site};
-use crate::rules::Sheet;
+use crate::recognise::{Context, Kind, Method, Reading, Reason, Refusal, Side, Site};
+use crate::rules::{RuleKind, Sheet};
 use std::borrow::Cow;
 use std::collections::{BTreeMap, HashMap};
 
@@ -124,6 +124,10 @@ pub struct Gathering<'s> {
     pub compartments: Vec<Gathered<'s>>,
     /// Diastolics by time.
     pub diastolics: Vec<Gathered<'s>>,
+    /// Mean arterial pressures by time, where a rule of the sheet asks for them.
+    pub means: Vec<Gathered<'s>>,
+    /// What is recorded of the patient over a time, in order of start.
+    pub contexts: Vec<Context>,
     /// Compartment readings outside the plausible range (site index, reading).
     pub implausible: Vec<(usize, Member<'s>)>,
     /// The newest diastolic outside the plausible range.
@@ -146,11 +150,17 @@ pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s
     let sides = sides_of_members(state);
     let mut compartments = Vec::with_capacity(state.slots.len());
     let mut diastolics = Vec::with_capacity(state.slots.len());
+    let mut means = Vec::new();
+    let wants_means = sheet
+        .rules
+        .iter()
+        .any(|rule| matches!(rule.kind, RuleKind::MeanDelta { .. }));
     let latest = now.plus_minutes(sheet.pairing.clock_skew_minutes);
     for slot in state.slots.values() {
         gathering.published += slot.published.len();
         gathering.judged_before |= !slot.judged.is_empty();
         gathering.lose(slot, &sides);
+        gathering.contexts.extend(slot.contexts.iter().cloned());
         for reading in &slot.readings {
             let member = Member { slot, reading };
             if reading.at > latest {
@@ -184,13 +194,21 @@ pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s
                         diastolics.push(alone);
                     }
                 }
+                Kind::Mean if wants_means && is_exact(reading) => means.push(Gathered::alone(member, 0)),
                 Kind::Systolic | Kind::Mean => {}
             }
         }
     }
     gathering.compartments = gathering.each_once(compartments);
     gathering.diastolics = gathering.each_once(diastolics);
+    gathering.means = gathering.each_once(means);
+    gathering.contexts.sort_by_key(|context| (context.start, context.kind));
     gathering
+}
+
+/// No comparator, and a number that a mean arterial pressure can be.
+fn is_exact(reading: &Reading) -> bool {
+    reading.pressure.comparator.is_none() && (1..=250).contains(&round_delta(reading.pressure.mmhg))
 }
 
 /// Sides that panels state for their members, by member source. A member that two panels put on
@@ -226,7 +244,6 @@ impl<'s> Gathering<'s> {
         self.judged.entry(&member.slot.source).or_default().push(refusal);
     }
 
-    /// Index of the site of a compartment reading; its panel's side fills in for a missing one.
     /// Index of the site of a compartment reading.
     fn site_of(&mut self, member: Member<'s>, sides: &HashMap<&str, Side>) -> usize {
         self.index_of(member.reading.site.as_ref(), &member.slot.source, sides)

@@ -21,6 +21,10 @@ impl Teller<'_, '_> {
     }
 
     fn ground_lost(&self, told: &ToldGround, family: Family) -> Option<GroundLost> {
+        if family == Family::FollowUp {
+            // It stands on what is missing; what fell away is told by the concern of the limb.
+            return None;
+        }
         let source = || told.source.clone();
         let slot = match self.state.slots.get(&told.source) {
             Some(slot) if slot.withdrawn.is_none() => slot,
@@ -31,7 +35,7 @@ impl Teller<'_, '_> {
                 return Some(GroundLost::SourceWithdrawn { source: source(), how });
             }
         };
-        if family == Family::Measurement {
+        if family != Family::Pressure {
             // A diastolic that arrives, or a newer reading, answers a check: that is a resolution.
             return None;
         }

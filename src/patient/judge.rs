@@ -2,22 +2,27 @@
 
 use crate::fhir::Instant;
 use crate::fhir::instant::MINUTE_MILLIS;
-use crate::outbox::draft::AgeNote;
+use crate::outbox::draft::{AgeNote, BesideKind};
+use crate::patient::applies::applies;
 use crate::patient::assess::{Assessment, Depth, Measurement, Run};
-use crate::patient::carry::{Carrying, Next, carry};
+use crate::patient::carry::{Around, Carrying, Next, carry};
+use crate::patient::gather::Gathered;
+use crate::patient::trend::falling;
 use crate::recognise::reading::Comparator;
-use crate::rules::{RuleKind, Sheet, Tier};
+use crate::recognise::{Context, Site};
+use crate::rules::sheet::Rule;
+use crate::rules::{RuleKind, Sheet};
 
 /// Rules on every measurement, site by site, in order of time.
 pub(super) fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet, depth: Depth) {
     let child = assessment.age_note == AgeNote::Child;
     let threshold = sustained_threshold(sheet);
     let rules = pressure_rules(sheet, child);
-    let carrying = Carrying::new(&assessment.diastolics, sheet, child, depth);
+    let carrying = Carrying::new(assessment, sheet, child, depth);
     let mut low_run: Option<(Instant, Instant, usize, i64)> = None;
     let mut site_before = usize::MAX;
     for index in 0..assessment.measurements.len() {
-        let (_, rest) = assessment.measurements.split_at_mut(index);
+        let (before, rest) = assessment.measurements.split_at_mut(index);
         let Some((measurement, after)) = rest.split_first_mut() else {
             break;
         };
@@ -42,9 +47,21 @@ pub(super) fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet, dep
             (Some(_), _) if measurement.conclusive => low_run = None,
             _ => {}
         }
-        judge(measurement, sheet, &rules);
+        let scene = Scene {
+            before,
+            site: &assessment.sites[site],
+            contexts: &assessment.contexts,
+            diastolics: &assessment.diastolics,
+        };
+        judge(measurement, &scene, sheet, &rules);
         let next = after.first().filter(|next| next.gathered.site == site).map(Next::of);
-        carry(measurement, next, &assessment.diastolics, &carrying);
+        let around = Around {
+            site: &assessment.sites[site],
+            contexts: &assessment.contexts,
+            diastolics: &assessment.diastolics,
+            next,
+        };
+        carry(measurement, &around, &carrying);
     }
 }
 
@@ -55,14 +72,22 @@ fn sustained_threshold(sheet: &Sheet) -> Option<i64> {
     })
 }
 
-/// A rule that looks at one measurement, with its index in the sheet.
-struct PressureRule {
-    index: usize,
-    tier: Tier,
-    kind: RuleKind,
+/// What stands around one measurement.
+struct Scene<'a, 's> {
+    /// The measurements before it, of any site.
+    before: &'a [Measurement<'s>],
+    site: &'a Site,
+    contexts: &'a [Context],
+    diastolics: &'a [Gathered<'s>],
 }
 
-fn pressure_rules(sheet: &Sheet, child: bool) -> Vec<PressureRule> {
+/// A rule that looks at one measurement, with its index in the sheet.
+struct PressureRule<'r> {
+    index: usize,
+    rule: &'r Rule,
+}
+
+fn pressure_rules(sheet: &Sheet, child: bool) -> Vec<PressureRule<'_>> {
     let applicable = sheet
         .rules
         .iter()
@@ -71,26 +96,25 @@ fn pressure_rules(sheet: &Sheet, child: bool) -> Vec<PressureRule> {
     let looks_at_one = applicable.filter(|(_, rule)| {
         matches!(
             rule.kind,
-            RuleKind::Delta { .. } | RuleKind::Sustained { .. } | RuleKind::Absolute { .. }
+            RuleKind::Delta { .. }
+                | RuleKind::Sustained { .. }
+                | RuleKind::Absolute { .. }
+                | RuleKind::MeanDelta { .. }
+                | RuleKind::Trend { .. }
         )
     });
-    looks_at_one
-        .map(|(index, rule)| PressureRule {
-            index,
-            tier: rule.tier,
-            kind: rule.kind,
-        })
-        .collect()
+    looks_at_one.map(|(index, rule)| PressureRule { index, rule }).collect()
 }
 
 /// Rules of the pressure family on one measurement.
-fn judge(measurement: &mut Measurement<'_>, sheet: &Sheet, rules: &[PressureRule]) {
+fn judge(measurement: &mut Measurement<'_>, scene: &Scene<'_, '_>, sheet: &Sheet, rules: &[PressureRule<'_>]) {
     let comparator = measurement.gathered.comparator;
     let only_upper_bound = matches!(comparator, Some(Comparator::Less | Comparator::LessOrEqual));
     let whole = measurement.whole_pressure();
     let alert = sheet.alert_threshold();
     for rule in rules {
-        let holds = match rule.kind {
+        let kind = rule.rule.kind;
+        let holds = match kind {
             RuleKind::Delta { lower, upper } => measurement
                 .delta
                 .is_some_and(|delta| sheet.in_band(delta.whole, lower, upper)),
@@ -101,11 +125,23 @@ fn judge(measurement: &mut Measurement<'_>, sheet: &Sheet, rules: &[PressureRule
                 let delta_speaks = measurement.delta.is_some_and(|delta| sheet.is_low(delta.whole, alert));
                 whole >= at_or_above && !only_upper_bound && !delta_speaks
             }
+            RuleKind::MeanDelta { lower, upper } => {
+                let mut means = measurement
+                    .beside
+                    .iter()
+                    .filter(|beside| beside.kind == BesideKind::Mean);
+                means.any(|mean| sheet.in_band(mean.delta.whole, lower, upper))
+            }
+            RuleKind::Trend { .. } => {
+                let trend = falling(measurement, scene.before, scene.diastolics, kind, sheet);
+                measurement.trend = measurement.trend.or(trend);
+                trend.is_some()
+            }
             _ => false,
         };
-        if holds {
+        if holds && applies(rule.rule, scene.site, scene.contexts, measurement.at(), sheet) {
             measurement.rules.add(rule.index);
-            measurement.tier = measurement.tier.max(Some(rule.tier));
+            measurement.tier = measurement.tier.max(Some(rule.rule.tier));
         }
     }
 }

@@ -3,8 +3,8 @@
 //! [`step`](step::step).
 //!
 //! A reader follows one reading downward: `gather` (what counts, each measurement once) →
-//! `assess` (pairing, delta), `judge` and `carry` (rules) → `concern` (which concerns are open) →
-//! `publish` (derived Observations) and `tell` (messages; `ground`: what they stood on) → `step`
+//! `assess` (pairing, delta; `beside`: second differences), `judge`, `trend`, `disagree` and `carry`
+//! (rules) → `concern` (which concerns are open; `overdue`) → `publish` (derived Observations) and `tell` (messages; `ground`: what they stood on) → `step`
 //! (state and effects).
 
 // In the order of the flow; the blank lines keep rustfmt from sorting them.
@@ -12,13 +12,25 @@ pub mod state;
 
 pub mod gather;
 
+pub mod beside;
+
 pub mod assess;
+
+mod disagree;
+
+mod applies;
+
+pub mod trend;
 
 mod judge;
 
 mod carry;
 
 pub mod concern;
+
+mod overdue;
+
+mod session;
 
 pub mod words;
 

@@ -4,6 +4,7 @@ use crate::fhir::Instant;
 use crate::outbox::draft::{DeltaDraft, RetractDraft};
 use crate::outbox::identity;
 use crate::patient::assess::{Assessment, Carried, Measurement, Paired};
+use crate::patient::beside;
 use crate::patient::effect::Effect;
 use crate::patient::gather::{Gathered, same_site};
 use crate::patient::state::{Receipt, State};
@@ -72,7 +73,7 @@ fn consider(
     assessment: &Assessment<'_>,
     measurement: &Measurement<'_>,
     carried: Option<&Carried>,
-    seals: &Seals,
+    seals: &Seals<'_>,
     now: Instant,
 ) {
     let owner = measurement.gathered.owner;
@@ -87,7 +88,7 @@ fn consider(
         return;
     }
     let against = carried.map(|carried| assessment.diastolics[carried.diastolic].owner.identity());
-    let Some(facts) = words::facts(assessment, measurement, carried) else {
+    let Some(facts) = words::facts(assessment, measurement, carried, seals.sheet) else {
         return;
     };
     let site_key = facts.site.key();
@@ -172,14 +173,15 @@ fn retract(publishing: &mut Publishing, state: &State, assessment: &Assessment<'
 }
 
 /// What is the same for every fingerprint of one step.
-struct Seals {
+struct Seals<'r> {
+    sheet: &'r Sheet,
     /// Of each site.
     sites: Vec<u64>,
     alert_threshold: i64,
 }
 
-impl Seals {
-    fn of(assessment: &Assessment<'_>, sheet: &Sheet) -> Self {
+impl<'r> Seals<'r> {
+    fn of(assessment: &Assessment<'_>, sheet: &'r Sheet) -> Self {
         let site = |site: &Site| {
             let mut mixer = Mixer::new();
             mixer.add(site.side as u64);
@@ -188,6 +190,7 @@ impl Seals {
             mixer.0
         };
         Self {
+            sheet,
             sites: assessment.sites.iter().map(|of| site(of)).collect(),
             alert_threshold: sheet.alert_threshold(),
         }
@@ -219,6 +222,18 @@ impl Seals {
             mixer.gathered(&assessment.diastolics[index]);
         }
         mixer.add(tier.map_or(0, |tier| tier as u64 + 1));
+        // Second differences are few: most patients have no context and no second method.
+        if !assessment.contexts.is_empty() || !measurement.beside.is_empty() {
+            let at = diastolic.filter(|_| carried.is_some());
+            let at = at.map_or_else(|| measurement.at(), |index| assessment.diastolics[index].at);
+            mixer.add(u64::from(
+                beside::anaesthesia_since(&assessment.contexts, at, self.sheet).is_some(),
+            ));
+            for second in words::besides_of(assessment, measurement, carried, self.sheet) {
+                mixer.add(second.kind as u64);
+                mixer.gathered(beside::pressure(assessment, &second));
+            }
+        }
         mixer.0
     }
 }

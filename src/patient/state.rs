@@ -106,12 +106,22 @@ pub struct Concern {
     pub tier: Option<Tier>,
     /// When the open concern was first raised.
     pub since: Instant,
+    /// When its tier last rose; None: not since this was remembered.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub raised: Option<Instant>,
     /// What was told last.
     pub told: Vec<ToldGround>,
     /// The last message of this concern.
     pub last_message: Option<Uuid>,
     /// How many messages were sent so far (part of a message's identity).
     pub messages: u32,
+}
+
+impl Concern {
+    /// When its last alert was told.
+    pub fn told_at(&self) -> Instant {
+        self.raised.unwrap_or(self.since)
+    }
 }
 
 /// One patient.

@@ -3,12 +3,13 @@
 
 use crate::fhir::Instant;
 use crate::outbox::draft::{
-    AgeNote, DeltaFacts, Family, GroundLost, Measured, MessageDraft, Occasion, SourceRef, Unusable,
+    AgeNote, Beside, DeltaFacts, Family, GroundLost, Measured, MessageDraft, Occasion, SessionNote, SourceRef, Unusable,
 };
 use crate::outbox::{identity, wording};
 use crate::patient::assess::Assessment;
 use crate::patient::concern::{ConcernNow, Headline};
 use crate::patient::effect::{Effect, History};
+use crate::patient::session::session;
 use crate::patient::state::{Concern, ConcernKey, State, ToldGround};
 use crate::patient::words;
 use crate::recognise::Site;
@@ -89,6 +90,9 @@ impl Teller<'_, '_> {
         }
         concern.tier = tier;
         let rose = tier > tier_before;
+        if rose {
+            concern.raised = Some(self.now);
+        }
         if !lost.is_empty() {
             // When the tier also rose, the rise is told by its own message below.
             let now_tier = if rose { tier_before } else { tier };
@@ -119,6 +123,7 @@ impl Teller<'_, '_> {
             family: self.key.family,
             tier: None,
             since: self.now,
+            raised: None,
             told: Vec::new(),
             last_message: None,
             messages: 0,
@@ -160,7 +165,7 @@ impl Teller<'_, '_> {
             Occasion::Raised => self.line(),
             Occasion::Withdrawn => lost.iter().map(wording::lost).collect::<Vec<_>>().join(" "),
             // A check that is answered says nothing of the limb.
-            Occasion::Resolved if self.key.family == Family::Measurement => String::from("this check no longer holds"),
+            Occasion::Resolved if self.key.family != Family::Pressure => String::from("this check no longer holds"),
             Occasion::Resolved => String::from("no pressure rule is met by the readings received"),
         };
         let message = MessageDraft {
@@ -176,8 +181,11 @@ impl Teller<'_, '_> {
             lost,
             unusable: evidence.unusable,
             compartment: evidence.compartment,
+            diastolic: evidence.diastolic,
             delta_identity: evidence.delta.as_ref().and(evidence.identity),
             delta: evidence.delta,
+            beside: evidence.beside,
+            session: evidence.session,
             reading_count: evidence.reading_count,
             age_note: self.age_note(),
             at: self.now,
@@ -219,7 +227,11 @@ impl Teller<'_, '_> {
             Some(Headline::Measurement(index)) => {
                 let measurement = &self.assessment.measurements[index];
                 evidence.compartment = Some(words::measured(&measurement.gathered));
-                evidence.delta = words::facts(self.assessment, measurement, None);
+                evidence.delta = words::facts(self.assessment, measurement, None, self.sheet);
+                if evidence.delta.is_none() {
+                    evidence.beside = words::besides(self.assessment, &measurement.beside, &measurement.gathered);
+                }
+                evidence.session = session(self.assessment, index, self.sheet);
                 evidence.identity = self.delta_identity(index, None);
                 evidence.reading_count = self.count_to(index);
             }
@@ -227,7 +239,7 @@ impl Teller<'_, '_> {
                 let measurement = &self.assessment.measurements[index];
                 let carried = &measurement.carried[position];
                 evidence.compartment = Some(words::measured(&measurement.gathered));
-                evidence.delta = words::facts(self.assessment, measurement, Some(carried));
+                evidence.delta = words::facts(self.assessment, measurement, Some(carried), self.sheet);
                 evidence.identity = carried
                     .raises
                     .then(|| self.delta_identity(index, Some(carried.diastolic)))
@@ -248,7 +260,8 @@ impl Teller<'_, '_> {
                     reason: lost.reason,
                 });
             }
-            Some(Headline::Diastolic(_)) | None => {}
+            Some(Headline::Diastolic(member)) => evidence.diastolic = Some(words::measured_alone(member)),
+            None => {}
         }
         if occasion == Occasion::Withdrawn && self.open.is_none() {
             // Nothing remains to be spoken of but what was lost.
@@ -326,7 +339,10 @@ impl Teller<'_, '_> {
 struct Evidence {
     unusable: Option<Unusable>,
     compartment: Option<Measured>,
+    diastolic: Option<Measured>,
     delta: Option<DeltaFacts>,
+    beside: Vec<Beside>,
+    session: Option<SessionNote>,
     identity: Option<Uuid>,
     reading_count: usize,
 }

@@ -2,8 +2,10 @@
 
 use crate::fhir::Instant;
 use crate::fhir::quantity::{round_delta, round_pressure};
-use crate::outbox::draft::{AgeClass, DeltaFacts, Ground, Measured, SourceRef};
+use crate::outbox::draft::{AgeClass, Beside, BesideKind, DeltaFacts, Ground, Measured, SourceRef};
+use crate::outbox::wording::signed;
 use crate::patient::assess::{Assessment, Carried, Delta, Measurement, Paired, exact_difference};
+use crate::patient::beside::{self, BesideNow, minutes_apart};
 use crate::patient::concern::{ConcernNow, Headline};
 use crate::patient::gather::{Gathered, Member};
 use crate::rules::sheet::Rule;
@@ -45,20 +47,44 @@ fn value(
         "delta" => delta.map(number_of),
         "comparator" => Some(sheet.comparator.words().to_owned()),
         "upper" => match rule.kind {
-            RuleKind::Delta { upper, .. } | RuleKind::Carried { upper, .. } | RuleKind::Sustained { upper, .. } => {
-                Some(upper.to_string())
-            }
+            RuleKind::Delta { upper, .. }
+            | RuleKind::Carried { upper, .. }
+            | RuleKind::Sustained { upper, .. }
+            | RuleKind::MeanDelta { upper, .. }
+            | RuleKind::Trend { upper, .. } => Some(upper.to_string()),
             _ => None,
         },
         "minutes" => measurement?.run.map(|run| run.minutes.to_string()),
+        "gap" => measurement?.run.map(|run| run.widest_gap_minutes.to_string()),
+        "slope" => measurement?.trend.map(|trend| rate(-trend.per_hour)),
+        "slope_low" => measurement?.trend.map(|trend| rate(-trend.per_hour_high)),
+        "slope_high" => measurement?.trend.map(|trend| rate(-trend.per_hour_low)),
+        "trend_count" => measurement?.trend.map(|trend| trend.count.to_string()),
+        "trend_minutes" => measurement?.trend.map(|trend| trend.minutes.to_string()),
+        "reach" => measurement?.trend.map(|trend| trend.reach_minutes.to_string()),
+        "mean_delta" => second(measurement?, BesideKind::Mean).map(|mean| number_of(mean.delta)),
+        "other_delta" => second(measurement?, BesideKind::OtherMethod).map(|other| number_of(other.delta)),
+        "apart" | "other" => disagreeing(assessment, measurement?, name),
+        "difference" => match rule.kind {
+            RuleKind::MethodsDisagree { .. } => methods_apart(assessment, measurement?),
+            _ => disagreeing(assessment, measurement?, name),
+        },
+        "overdue" => concern.overdue_minutes.map(|minutes| minutes.to_string()),
+        "minutes_allowed" => match rule.kind {
+            RuleKind::Overdue { minutes, .. } => Some(minutes.to_string()),
+            _ => None,
+        },
         "count" => measurement?.run.map(|run| run.count.to_string()),
         "pressure" => match concern.headline {
-            Headline::Implausible(member) => Some(round_pressure(member.reading.pressure.mmhg).to_string()),
-            _ => measurement.map(|measurement| measurement.whole_pressure().to_string()),
+            Headline::Implausible(member) => Some(signed(round_pressure(member.reading.pressure.mmhg))),
+            _ => measurement.map(|measurement| signed(measurement.whole_pressure())),
         },
         "diastolic" => match concern.headline {
             Headline::Diastolic(member) => Some(round_delta(member.reading.pressure.mmhg).to_string()),
-            _ => None,
+            _ => match measurement?.paired {
+                Paired::With(index, _) => Some(assessment.diastolics[index].whole_diastolic().to_string()),
+                _ => None,
+            },
         },
         "at_or_above" => match rule.kind {
             RuleKind::Absolute { at_or_above } => Some(at_or_above.to_string()),
@@ -72,7 +98,7 @@ fn value(
         "before" => Some(sheet.pairing.before_minutes.to_string()),
         "after" => Some(sheet.pairing.after_minutes.to_string()),
         "last_diastolic" => measurement.map(|measurement| last_diastolic(assessment, measurement.at())),
-        "low" => limits(rule, sheet).map(|(low, _)| low.to_string()),
+        "low" => limits(rule, sheet).map(|(low, _)| signed(low)),
         "high" => limits(rule, sheet).map(|(_, high)| high.to_string()),
         "reason" => match concern.headline {
             Headline::Unusable(index) => assessment.lost.get(index).map(|lost| lost.reason.sentence().to_owned()),
@@ -82,12 +108,51 @@ fn value(
     }
 }
 
+/// mmHg an hour with one decimal: the line is no more certain than that.
+fn rate(per_hour: f64) -> String {
+    let text = format!("{per_hour:.1}");
+    match text.strip_prefix('-') {
+        Some("0.0") => String::from("0.0"),
+        Some(fall) => format!("−{fall}"),
+        None => text,
+    }
+}
+
+fn second<'m>(measurement: &'m Measurement<'_>, kind: BesideKind) -> Option<&'m BesideNow> {
+    measurement.beside.iter().find(|beside| beside.kind == kind)
+}
+
+/// Of the reading that contradicts this one: minutes apart, its number, or the difference.
+fn disagreeing(assessment: &Assessment<'_>, measurement: &Measurement<'_>, name: &str) -> Option<String> {
+    let other = &assessment.measurements[measurement.disagrees_with?];
+    let number = match name {
+        "apart" => minutes_apart(measurement.at(), other.at()),
+        "other" => other.whole_pressure(),
+        _ => measurement
+            .whole_pressure()
+            .saturating_sub(other.whole_pressure())
+            .saturating_abs(),
+    };
+    Some(number.to_string())
+}
+
+fn methods_apart(assessment: &Assessment<'_>, measurement: &Measurement<'_>) -> Option<String> {
+    let Paired::With(index, _) = measurement.paired else {
+        return None;
+    };
+    let other = beside::pressure(assessment, second(measurement, BesideKind::OtherMethod)?);
+    let apart = other
+        .whole_diastolic()
+        .abs_diff(assessment.diastolics[index].whole_diastolic());
+    Some(apart.to_string())
+}
+
 /// "30", or "at most 30".
 fn number_of(delta: Delta) -> String {
     if delta.bounded_above {
-        format!("at most {}", delta.whole)
+        format!("at most {}", signed(delta.whole))
     } else {
-        delta.whole.to_string()
+        signed(delta.whole)
     }
 }
 
@@ -151,6 +216,7 @@ fn one(member: Member<'_>, sources: Vec<SourceRef>) -> Measured {
         at: member.reading.at,
         method: member.reading.method,
         status: member.reading.status,
+        quality: member.reading.quality.clone(),
     }
 }
 
@@ -159,6 +225,7 @@ pub fn facts(
     assessment: &Assessment<'_>,
     measurement: &Measurement<'_>,
     carried: Option<&Carried>,
+    sheet: &Sheet,
 ) -> Option<DeltaFacts> {
     let (diastolic, delta, age, tier) = match (carried, measurement.paired) {
         (Some(carried), paired) => {
@@ -172,6 +239,11 @@ pub fn facts(
         (None, Paired::With(index, age)) => (index, measurement.delta?, age, measurement.tier),
         (None, _) => return None,
     };
+    // Of a carried delta the newer diastolic is the one that anaesthesia may have lowered.
+    let at = match carried {
+        Some(_) => assessment.diastolics[diastolic].at,
+        None => measurement.at(),
+    };
     Some(DeltaFacts {
         site: assessment.sites[measurement.gathered.site].clone().into_owned(),
         body_site_json: measurement.gathered.current.reading.body_site_json.clone(),
@@ -183,5 +255,40 @@ pub fn facts(
         age,
         carried: carried.is_some(),
         tier,
+        under_anaesthesia: beside::anaesthesia_since(&assessment.contexts, at, sheet).is_some(),
+        beside: besides(
+            assessment,
+            &besides_of(assessment, measurement, carried, sheet),
+            &measurement.gathered,
+        ),
     })
+}
+
+/// The second differences of a pairing, or of a carried delta.
+pub fn besides_of(
+    assessment: &Assessment<'_>,
+    measurement: &Measurement<'_>,
+    carried: Option<&Carried>,
+    sheet: &Sheet,
+) -> Vec<BesideNow> {
+    match carried {
+        Some(carried) => beside::of_carried(assessment, measurement, carried, sheet)
+            .into_iter()
+            .collect(),
+        None => measurement.beside.clone(),
+    }
+}
+
+/// Second differences as evidence.
+pub fn besides(assessment: &Assessment<'_>, of: &[BesideNow], compartment: &Gathered<'_>) -> Vec<Beside> {
+    let evidence = |second: &BesideNow| {
+        let pressure = beside::pressure(assessment, second);
+        Beside {
+            kind: second.kind,
+            pressure: measured(pressure),
+            delta_mmhg: exact_difference(pressure, compartment),
+            delta_whole_mmhg: second.delta.whole,
+        }
+    };
+    of.iter().map(evidence).collect()
 }

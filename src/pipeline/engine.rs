@@ -23,7 +23,7 @@ use tokio::sync::{Notify, broadcast, mpsc};
 use tokio_util::sync::CancellationToken;
 
 /// How long the engine sleeps at most before it looks whether a timer fell due.
-const TIMER_LOOK: Duration = Duration::from_millis(100);
+pub(super) const TIMER_LOOK: Duration = Duration::from_millis(100);
 /// Patients stepped by timers in one commit.
 const DUE_PER_COMMIT: usize = 500;
 
@@ -181,11 +181,13 @@ impl Engine {
         let mut answers = Vec::with_capacity(batches.len());
         // Only a source ends a history: with a cursor that moves, or with nothing more to say.
         let empty = |batch: &Batch| batch.items.is_empty() && batch.answered.is_empty();
-        let ends = |batch: &Batch| !batch.history && (empty(batch) || !batch.cursors.is_empty());
+        let ends = |batch: &Batch| !batch.history && !batch.aside && (empty(batch) || !batch.cursors.is_empty());
         let complete = batches.iter().any(ends);
         for batch in batches {
             answers.push(work.batch(batch)?);
         }
+        let waiting: BTreeSet<PatientKey> = work.aside.intersection(&self.untold).cloned().collect();
+        work.untold.extend(waiting);
         self.untold.extend(work.untold.difference(&work.told).cloned());
         let complete = if complete {
             std::mem::take(&mut self.untold)

@@ -3,7 +3,7 @@
 //! judged anew.
 
 use super::engine::{Engine, derived_row, outbox_entry};
-use super::work::Work;
+use super::work::{RECOGNISED, Work};
 use crate::fhir::Instant;
 use crate::outbox::build;
 use crate::outbox::context::Mode;
@@ -111,9 +111,9 @@ impl Engine {
             let mut work = Work::new(store.as_ref(), &settings, (self.clock)());
             for row in rows
                 .iter()
-                .filter(|row| row.resource_type == "Observation" && !row.deleted)
+                .filter(|row| RECOGNISED.contains(&row.resource_type.as_str()) && !row.deleted)
             {
-                let recognised = work.recognise(&row.body, &row.id, row.version.clone());
+                let recognised = work.recognise(&row.resource_type, &row.body, &row.id, row.version.clone());
                 let patient = work.route(recognised, row.patient.clone());
                 if patient != row.patient {
                     work.commit

@@ -346,12 +346,25 @@ impl Polling {
         let (polls, answers, people) = (Arc::clone(&poller), Arc::clone(&poller), poller);
         let (first, second, third) = (now(clock), now(clock), now(clock));
         let (stop, stop_asks, stop_people) = (shutdown.clone(), shutdown.clone(), shutdown.clone());
-        let tasks = vec![
+        let mut tasks = vec![
             tokio::spawn(forward),
             tokio::spawn(async move { polls.run(stop, first).await }),
             tokio::spawn(async move { answers.run_asks(to_ask, stop_asks, second).await }),
             tokio::spawn(async move { people.run_patients(to_fetch, stop_people, third).await }),
         ];
+        if source.procedures {
+            let client = Arc::new(FhirClient::new(&source.server)?);
+            let codes = Codes {
+                readings: settings.mapping.context_codes(),
+                ..Codes::default()
+            };
+            let status = Arc::new(SourceStatus::default());
+            app.health.watch_procedures(Arc::clone(&status));
+            let poller =
+                Poller::new(client, intake.clone(), Arc::clone(store), source.clone(), codes, status).of_procedures();
+            let (stop, clock) = (shutdown.clone(), now(clock));
+            tasks.push(tokio::spawn(async move { poller.run(stop, clock).await }));
+        }
         Ok(Self {
             questions,
             watched,

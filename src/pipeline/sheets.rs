@@ -1,6 +1,7 @@
 //! The rule sheets that the configuration names, with the approval record beside each.
 
 use crate::config::{Config, RulesConfig};
+use crate::patient::examples;
 use crate::rules::{ApprovalRecord, Sheet, Sheets};
 use anyhow::{Context, bail};
 use std::io::ErrorKind;
@@ -9,17 +10,41 @@ use std::path::{Path, PathBuf};
 /// The sheets in force: those that the configuration names, else the built-in ones.
 ///
 /// # Errors
-/// When one cannot be read, is refused, or does not fit its place.
+/// When one cannot be read, is refused, does not do what its examples say, or does not fit its place.
 pub fn in_force(config: &RulesConfig) -> anyhow::Result<Sheets> {
     let adult = match &config.sheet {
-        Some(path) => read(path).context("[rules] sheet")?,
+        Some(path) => tried(path).context("[rules] sheet")?,
         None => Sheet::adult()?,
     };
     let child = match &config.child_sheet {
-        Some(path) => read(path).context("[rules] child_sheet")?,
+        Some(path) => tried(path).context("[rules] child_sheet")?,
         None => Sheet::child()?,
     };
     Ok(Sheets::new(adult, child)?)
+}
+
+/// A sheet whose examples this very program confirms: another version may have judged otherwise
+/// when it was approved.
+fn tried(path: &Path) -> anyhow::Result<Sheet> {
+    let sheet = read(path)?;
+    examples_hold(path, &sheet)?;
+    Ok(sheet)
+}
+
+/// # Errors
+/// When an example does not come out as the sheet says; names each.
+pub fn examples_hold(path: &Path, sheet: &Sheet) -> anyhow::Result<()> {
+    let failures = examples::failures(sheet);
+    if failures.is_empty() {
+        return Ok(());
+    }
+    let lines: Vec<String> = failures.iter().map(ToString::to_string).collect();
+    bail!(
+        "{}: {} of its examples fail, so it does not do what it says and can be neither used nor approved:\n{}",
+        path.display(),
+        failures.len(),
+        lines.join("\n")
+    )
 }
 
 /// One sheet from its file, with the record beside it.

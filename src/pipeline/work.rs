@@ -4,7 +4,7 @@ use super::settings::Settings;
 use crate::fhir::{Instant, reference};
 use crate::patient::Input;
 use crate::recognise::reading::{PatientKey, Version};
-use crate::recognise::{Reason, Recognised, Refusal, Withdrawal, recognise};
+use crate::recognise::{Reason, Recognised, Refusal, Withdrawal, recognise, recognise_procedure};
 use crate::source::intake::{Answer, Batch, Incoming, Operation, UnreadableEntry, Versioning};
 use crate::store::{Commit, InputRow, SetAsideRow, Store, StoreError};
 use serde::Deserialize;
@@ -14,6 +14,9 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// Type under which the text of an unreadable entry is kept; no FHIR resource type.
 const UNREADABLE_TYPE: &str = "Unreadable";
+
+/// Resource types that are recognised; the others are kept, and a Patient is read for its label.
+pub const RECOGNISED: [&str; 2] = ["Observation", "Procedure"];
 
 /// What one commit gathers before the patients are stepped.
 pub struct Work<'e> {
@@ -27,6 +30,8 @@ pub struct Work<'e> {
     pub untold: BTreeSet<PatientKey>,
     /// Patients of whom something new was read.
     pub told: BTreeSet<PatientKey>,
+    /// Patients of whom something beside the readings was read: told of, unless their past is being read.
+    pub aside: BTreeSet<PatientKey>,
     /// Inputs by patient, in order.
     pub inputs: BTreeMap<PatientKey, Vec<Input>>,
     /// Current versions as this commit will leave them.
@@ -62,6 +67,7 @@ impl<'e> Work<'e> {
             commit: Commit::default(),
             untold: BTreeSet::new(),
             told: BTreeSet::new(),
+            aside: BTreeSet::new(),
             inputs: BTreeMap::new(),
             current: HashMap::new(),
         }
@@ -99,7 +105,9 @@ impl<'e> Work<'e> {
         }
         let touched = std::mem::replace(&mut self.inputs, before);
         for (patient, inputs) in touched {
-            if batch.history {
+            if batch.aside {
+                self.aside.insert(patient.clone());
+            } else if batch.history {
                 self.untold.insert(patient.clone());
             } else {
                 self.told.insert(patient.clone());
@@ -222,8 +230,8 @@ impl<'e> Work<'e> {
             }
         };
         let patient = match item.resource_type.as_str() {
-            "Observation" => {
-                let recognised = self.recognise(body, &item.id, version.clone());
+            kind if RECOGNISED.contains(&kind) => {
+                let recognised = self.recognise(kind, body, &item.id, version.clone());
                 self.route(recognised, before.as_ref().and_then(|row| row.patient.clone()))
             }
             "Patient" => {
@@ -257,9 +265,13 @@ impl<'e> Work<'e> {
         self.commit.inputs.push(row);
     }
 
-    /// Recognise one Observation, its references to the source itself made relative.
-    pub fn recognise(&self, body: &str, id: &str, version: Version) -> Recognised {
-        let mut recognised = recognise(body, id, version, &self.settings.mapping);
+    /// Recognise one resource, its references to the source itself made relative.
+    pub fn recognise(&self, resource_type: &str, body: &str, id: &str, version: Version) -> Recognised {
+        let mapping = &self.settings.mapping;
+        let mut recognised = match resource_type {
+            "Procedure" => recognise_procedure(body, id, version, mapping),
+            _ => recognise(body, id, version, mapping),
+        };
         for base in &self.settings.bases {
             let relative = |text: &str| {
                 reference::parse(text, Some(base))
@@ -298,6 +310,7 @@ impl<'e> Work<'e> {
         }
         let foreign = |refusal: &Refusal| matches!(refusal.reason, Reason::CodeNotMapped | Reason::OwnOutput);
         let concerns_a_patient = !recognised.readings.is_empty()
+            || !recognised.contexts.is_empty()
             || recognised.withdrawn.is_some()
             || !recognised.members.is_empty()
             || before.is_some()

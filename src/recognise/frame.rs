@@ -224,6 +224,7 @@ impl<'a> Frame<'a> {
             Some(What::Derived) => Err(Fault::new(Reason::OwnOutput, "a derived component")),
             Some(What::BloodPressurePanel | What::Panel) => Ok(None),
             None if parent.what != Some(What::Pressure(Kind::Compartment)) => Ok(None),
+            None if mapping.quality(component.code.as_ref()).is_some() => Ok(None),
             None if evidence.component_names_compartment(mapping)? => Ok(Some((Kind::Compartment, parent.method))),
             None if Value::of_component(component).pressure().is_ok() => Err(Fault::new(
                 Reason::CodeNotMapped,

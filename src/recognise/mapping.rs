@@ -3,13 +3,16 @@
 //! It is read from FHIR ConceptMaps and CodeSystems and one TOML file of text patterns: the set in
 //! `profiles/` that is built in, or the files of a site, which replace the whole set. What a map
 //! says is told by the target of each group: our `reading` CodeSystem (kinds of reading, methods,
-//! sides) or our `compartment` CodeSystem. No code of a terminology stands in Rust.
+//! sides, contexts, qualities, yes and no) or our `compartment` CodeSystem. No code of a terminology
+//! stands in Rust.
 
+mod context;
 mod files;
 mod text;
 
 use super::reading::{Kind, Method, Side};
 use crate::fhir::observation::{CodeableConcept, Coding};
+pub(super) use context::QualityOf;
 use std::collections::{BTreeMap, HashMap};
 use text::TextPatterns;
 pub(super) use text::TextSite;
@@ -25,8 +28,16 @@ pub const BUILTIN_FILES: &[(&str, &str)] = &[
         include_str!("../../profiles/CodeSystem-reading.json"),
     ),
     (
+        "ConceptMap-context.json",
+        include_str!("../../profiles/ConceptMap-context.json"),
+    ),
+    (
         "ConceptMap-method.json",
         include_str!("../../profiles/ConceptMap-method.json"),
+    ),
+    (
+        "ConceptMap-quality.json",
+        include_str!("../../profiles/ConceptMap-quality.json"),
     ),
     (
         "ConceptMap-reading.json",
@@ -67,6 +78,7 @@ pub struct Mapping {
     methods: Table<Method>,
     sites: Table<MappedSite>,
     sides: Table<Sides>,
+    beside: context::Beside,
     compartments: BTreeMap<String, Compartment>,
     text: TextPatterns,
 }
@@ -232,10 +244,13 @@ impl Mapping {
         files::read(files)
     }
 
-    /// Every (system, code) of a reading or of a panel that holds readings, sorted: what a poll
-    /// asks for with `code=`.
+    /// Every (system, code) of a reading, of a panel that holds readings, or of a context, sorted:
+    /// what a poll of Observations asks for with `code=`.
     pub fn search_codes(&self) -> Vec<(String, String)> {
-        self.readings.codes(|meaning| meaning.what != What::Derived)
+        let mut codes = self.readings.codes(|meaning| meaning.what != What::Derived);
+        codes.extend(self.context_codes());
+        codes.sort();
+        codes
     }
 
     /// Every (system, code) under which a diastolic is found: its own codes and those of blood

@@ -1,17 +1,20 @@
-//! 2. Observation → Readings, or set aside with a reason. Pure.
+//! 2. Observation or Procedure → Readings or contexts, or set aside with a reason. Pure.
 //!
-//! Comes in: the JSON of one Observation and the mapping (ConceptMaps and CodeSystems of
-//! `profiles/`). Goes out: [`reading::Recognised`]: readings, or a withdrawal, or at least one
-//! refusal; nothing is silently dropped. Never guesses a unit, a side or a site.
+//! Comes in: the JSON of one Observation or Procedure and the mapping (ConceptMaps and CodeSystems
+//! of `profiles/`). Goes out: [`reading::Recognised`]: readings, or contexts, or a withdrawal, or at
+//! least one refusal; nothing is silently dropped. Never guesses a unit, a side or a site.
 //!
 //! The order of the questions is fixed, and the first that fails is the one reason that is given
 //! for the whole: readable? ours? withdrawn? mapped? status? modifier and focus? patient? time?
 //! Then each part answers for its own value.
 
+mod context;
 mod fault;
 mod frame;
 pub mod mapping;
 mod parts;
+mod procedure;
+mod quality;
 pub mod reading;
 pub mod reason;
 mod site;
@@ -20,12 +23,13 @@ mod time;
 mod value;
 
 pub use mapping::{Mapping, MappingError};
+pub use procedure::recognise_procedure;
 pub use reading::{
     Context, ContextKind, Kind, Method, PatientKey, Quality, Reading, Recognised, Side, Site, Version, Withdrawal,
 };
 pub use reason::{Meant, Reason, Refusal};
 
-use crate::fhir::observation::{self, Observation, Reference, Remnant};
+use crate::fhir::observation::{self, Identifier, Meta, Observation, Reference, Remnant};
 use crate::fhir::shorten;
 use fault::Fault;
 use mapping::What;
@@ -80,9 +84,9 @@ fn whole(
     out: &mut Recognised,
     compartment: &mut bool,
 ) -> Result<(), Fault> {
-    is_observation(observation.resource_type.as_deref())?;
+    is_type(observation.resource_type.as_deref(), "Observation")?;
     let class = mapping.classify(observation.code.as_ref());
-    if is_ours(&observation) || class.what == Some(What::Derived) {
+    if is_ours(observation.identifier.as_deref(), observation.meta.as_ref()) || class.what == Some(What::Derived) {
         return Err(Fault::new(Reason::OwnOutput, ""));
     }
     let no_patient = match subject::patient(observation.subject.as_ref()) {
@@ -95,6 +99,12 @@ fn whole(
     if let Some(withdrawal) = observation.status.as_deref().and_then(withdrawal) {
         out.withdrawn = Some(withdrawal);
         return Ok(());
+    }
+    if class.what.is_none() && !class.contradictory {
+        let kinds = mapping.contexts(observation.code.as_ref());
+        if !kinds.is_empty() {
+            return context::read(observation, class, &kinds, no_patient, mapping, out);
+        }
     }
     *compartment = class.what == Some(What::Pressure(Kind::Compartment));
     parts::read(observation, class, no_patient, mapping, out)
@@ -113,9 +123,9 @@ fn tell_what_was_meant(json: &str, mapping: &Mapping, refusals: &mut [Refusal]) 
     }
 }
 
-fn is_observation(resource_type: Option<&str>) -> Result<(), Fault> {
-    match resource_type {
-        Some("Observation") => Ok(()),
+fn is_type(found: Option<&str>, wanted: &str) -> Result<(), Fault> {
+    match found {
+        Some(found) if found == wanted => Ok(()),
         Some(other) => Err(Fault::new(
             Reason::Unreadable,
             format!("resourceType is {:?}", shorten(other, 40)),
@@ -134,17 +144,28 @@ fn withdrawal(status: &str) -> Option<Withdrawal> {
 }
 
 /// By our identifier system or our tag; the code is asked of the mapping.
-fn is_ours(observation: &Observation<'_>) -> bool {
-    let mut identifiers = observation.identifier.iter().flatten();
-    let mut tags = observation.meta.iter().filter_map(|meta| meta.tag.as_ref()).flatten();
+fn is_ours(identifiers: Option<&[Identifier<'_>]>, meta: Option<&Meta<'_>>) -> bool {
+    let mut identifiers = identifiers.into_iter().flatten();
+    let mut tags = meta.iter().filter_map(|meta| meta.tag.as_ref()).flatten();
     identifiers.any(|identifier| identifier.system.as_deref() == Some(DERIVED_IDENTIFIER_SYSTEM))
         || tags.any(|tag| tag.system.as_deref() == Some(MODE_TAG_SYSTEM))
 }
 
 /// Even of a resource that cannot be read a withdrawal is taken, if its JSON holds together.
 fn unreadable(json: &str, what: String, out: &mut Recognised) -> Result<(), Fault> {
+    remnant(json, what, "Observation", withdrawal, out)
+}
+
+/// What can be read of a resource of type `wanted` that cannot be read as a whole.
+fn remnant(
+    json: &str,
+    what: String,
+    wanted: &str,
+    withdrawal: fn(&str) -> Option<Withdrawal>,
+    out: &mut Recognised,
+) -> Result<(), Fault> {
     if let Ok(remnant) = observation::read::<Remnant<'_>>(json) {
-        is_observation(text(remnant.resource_type).as_deref())?;
+        is_type(text(remnant.resource_type).as_deref(), wanted)?;
         let subject = remnant
             .subject
             .and_then(|raw| observation::read::<Reference<'_>>(raw.get()).ok());

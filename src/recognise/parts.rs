@@ -3,7 +3,8 @@
 use super::fault::{Fault, is_lost_measurement};
 use super::frame::{Content, Frame, Frames, Part};
 use super::mapping::{Class, Mapping, Sides, What};
-use super::reading::{Kind, Method, PatientKey, Pressure, Reading, ReadingStatus, Recognised, Site};
+use super::quality;
+use super::reading::{Kind, Method, PatientKey, Pressure, Quality, Reading, ReadingStatus, Recognised, Site};
 use super::reason::{Meant, Reason, Refusal};
 use super::site::Evidence;
 use super::subject;
@@ -21,6 +22,7 @@ struct Inherited<'a> {
     body_site: Option<&'a RawValue>,
     sides: Sides,
     identifiers: Vec<String>,
+    quality: Option<Box<Quality>>,
 }
 
 /// Read every frame; `class` is that of the resource itself. A fault that comes back concerns the resource as a whole.
@@ -94,6 +96,7 @@ fn read_frames<'a>(
             body_site: None,
             sides: Sides::default(),
             identifiers: Vec::new(),
+            quality: None,
         });
         let own = Evidence {
             panel: from.sides,
@@ -151,6 +154,7 @@ fn stated<'a>(
         } else {
             identifiers
         },
+        quality: quality::of(observation, from.quality, mapping),
     }
 }
 
@@ -202,7 +206,7 @@ impl<'a> Inherited<'a> {
                     method: fitting(part.kind, part.method.or(method)),
                     status: self.status,
                     identifiers: self.identifiers.clone(),
-                    quality: None,
+                    quality: self.quality.clone().filter(|_| part.kind == Kind::Compartment),
                 }),
                 Err(fault) => {
                     let meant = (part.kind == Kind::Compartment && is_lost_measurement(fault.reason)).then(|| {
@@ -314,7 +318,7 @@ fn judge_diastolics(out: &mut Recognised) {
 
 /// The codes that no mapping knows, so that they can be added; never the text, which may be
 /// anything.
-fn not_mapped(contradictory: bool, code: Option<&CodeableConcept<'_>>) -> Fault {
+pub(super) fn not_mapped(contradictory: bool, code: Option<&CodeableConcept<'_>>) -> Fault {
     if contradictory {
         return Fault::new(Reason::CodeNotMapped, "two codings stand for different measurements");
     }

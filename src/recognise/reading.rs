@@ -261,7 +261,7 @@ pub struct Version {
 pub enum Withdrawal {
     /// status entered-in-error.
     EnteredInError,
-    /// status cancelled.
+    /// status cancelled; of a Procedure: not-done.
     Cancelled,
     /// The resource was deleted.
     Deleted,
@@ -272,7 +272,7 @@ pub enum Withdrawal {
 /// One version of one source resource, recognised.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Recognised {
-    /// `Observation/abc`.
+    /// `Observation/abc`, `Procedure/abc`.
     pub source: String,
     /// Its version.
     pub version: Version,
@@ -291,4 +291,21 @@ pub struct Recognised {
     /// What is recorded of the patient over a time (a Procedure, or an Observation that says so).
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub contexts: Vec<Context>,
+}
+
+impl Recognised {
+    /// Nothing recognised yet.
+    pub(super) fn nothing(source: String, version: Version) -> Self {
+        Self {
+            source,
+            version,
+            patient: None,
+            withdrawn: None,
+            readings: Vec::new(),
+            refusals: Vec::new(),
+            members: Vec::new(),
+            members_side: Side::Unstated,
+            contexts: Vec::new(),
+        }
+    }
 }

@@ -22,14 +22,14 @@ macro_rules! reasons {
 }
 
 reasons! {
-    /// Not JSON, or not a FHIR Observation at all.
-    Unreadable = "unreadable", "The resource could not be read as a FHIR R4 Observation; mend it at its source.";
+    /// Not JSON, or not a FHIR Observation or Procedure at all.
+    Unreadable = "unreadable", "The resource could not be read as a FHIR R4 Observation or Procedure; mend it at its source.";
     /// No code that any mapping knows.
-    CodeNotMapped = "code-not-mapped", "No code of this Observation is in the mapping; add it to the reading ConceptMap if it is a pressure.";
-    /// status is registered or unknown, absent, or not one of the standard's.
+    CodeNotMapped = "code-not-mapped", "No code of this resource is in the mapping; add it to the reading ConceptMap if it is a pressure, to the context ConceptMap if it says that the patient is under anaesthesia or that a limb has its blood again.";
+    /// status is registered, preparation or (of an Observation) unknown, absent, or not one of the standard's.
     StatusNotUsable = "status-not-usable", "The status does not say that a result exists; send it again with the status that its result has.";
     /// No subject.
-    NoPatient = "no-patient", "The Observation names no patient; give it a subject that is a Patient and send it again.";
+    NoPatient = "no-patient", "The resource names no patient; give it a subject that is a Patient and send it again.";
     /// The subject is a Group, Device or Location.
     SubjectNotAPatient = "subject-not-a-patient", "The subject is not a patient; name the Patient as subject and send it again.";
     /// Observation.focus: the measurement is of something else (a fetus, a donor).
@@ -66,8 +66,10 @@ reasons! {
     PanelOnly = "panel-only", "A panel without values of its own; its members are read on their own.";
     /// One of our own derived Observations.
     OwnOutput = "own-output", "This is a derived Observation of this service; own output is never input.";
-    /// status entered-in-error or cancelled, deleted, or moved to another patient.
-    TakenBack = "taken-back", "The record took this measurement back (entered in error, cancelled, deleted or moved to another patient); it no longer counts.";
+    /// The record says that it is not so (an Observation of anaesthesia with the value false).
+    NotSo = "not-so", "The record says that this is not so, so nothing is added by it; correct it at its source if it is.";
+    /// status entered-in-error, cancelled or (of a Procedure) not-done, deleted, or moved to another patient.
+    TakenBack = "taken-back", "The record took this entry back (entered in error, cancelled, not done, deleted or moved to another patient); it no longer counts.";
     /// Older than all that is kept of a patient with very many readings.
     BeyondHistory = "beyond-history", "The patient has more readings than are kept in judgement; this one is among the oldest and is no longer judged. What was derived from it stays written.";
     /// The same measurement under another id; it counts once and both sources are named.

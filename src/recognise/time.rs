@@ -50,7 +50,7 @@ pub(super) fn interval(observation: &Observation<'_>) -> Result<Interval, Fault>
     Err(Fault::new(Reason::NoEffectiveTime, detail))
 }
 
-fn moment(element: &str, text: &str) -> Result<Span, Fault> {
+pub(super) fn moment(element: &str, text: &str) -> Result<Span, Fault> {
     let span = parse(element, text)?;
     if span.precision == Precision::Moment {
         return Ok(span);
@@ -58,7 +58,7 @@ fn moment(element: &str, text: &str) -> Result<Span, Fault> {
     Err(Fault::new(Reason::TimeTooCoarse, format!("{element} {text:?}")))
 }
 
-fn parse(element: &str, text: &str) -> Result<Span, Fault> {
+pub(super) fn parse(element: &str, text: &str) -> Result<Span, Fault> {
     datetime::parse(text).map_err(|error| Fault::new(Reason::EffectiveTimeInvalid, format!("{element}: {error}")))
 }
 

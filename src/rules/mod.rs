@@ -14,6 +14,7 @@ pub mod sheet;
 mod sheets;
 pub mod show;
 pub mod tier;
+pub mod trend;
 
 pub use approval::{Approval, ApprovalRecord};
 pub use sheet::{Ages, Rule, RuleKind, Sheet, SheetError};

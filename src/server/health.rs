@@ -42,6 +42,7 @@ pub struct Health {
     /// 0: nothing is polled.
     poll_interval_millis: AtomicI64,
     source: OnceLock<Arc<SourceStatus>>,
+    procedures: OnceLock<Arc<SourceStatus>>,
     delivery: OnceLock<Arc<DeliveryStatus>>,
     look: Mutex<Option<Look>>,
 }
@@ -62,6 +63,7 @@ impl Default for Health {
             engine: AtomicI64::new(NEVER),
             poll_interval_millis: AtomicI64::new(0),
             source: OnceLock::new(),
+            procedures: OnceLock::new(),
             delivery: OnceLock::new(),
             look: Mutex::new(None),
         }
@@ -87,6 +89,12 @@ impl Health {
         let _ = self.source.set(status);
     }
 
+    /// Where the polling of Procedures tells how it fares. Its trouble is shown and never makes the
+    /// service not ready: what it brings only adds to what the readings say.
+    pub fn watch_procedures(&self, status: Arc<SourceStatus>) {
+        let _ = self.procedures.set(status);
+    }
+
     /// Where delivery tells how it fares.
     pub fn watch_delivery(&self, status: Arc<DeliveryStatus>) {
         let _ = self.delivery.set(status);
@@ -96,6 +104,9 @@ impl Health {
     pub fn observe(&self, metrics: &Metrics) {
         if let Some(source) = self.source.get() {
             metrics.observe_source(&source.snapshot());
+        }
+        if let Some(procedures) = self.procedures.get() {
+            metrics.observe_procedures(&procedures.snapshot());
         }
         if let Some(delivery) = self.delivery.get() {
             metrics.observe_delivery(&delivery.snapshot());
@@ -137,13 +148,20 @@ impl Health {
         let age = now.millis_since(Instant::from_millis(since));
         let in_time = age <= interval.saturating_mul(POLL_INTERVALS);
         let mut detail = format!("{said} {} s", age / 1000);
-        let (failures, trouble) = self.source.get().map_or((0, String::new()), |source| {
-            let seen = source.snapshot();
-            (seen.consecutive_failures, seen.last_trouble)
-        });
+        let failed = |status: &OnceLock<Arc<SourceStatus>>| {
+            status.get().map_or((0, String::new()), |source| {
+                let seen = source.snapshot();
+                (seen.consecutive_failures, seen.last_trouble)
+            })
+        };
+        let (failures, trouble) = failed(&self.source);
         if failures > 0 {
             // The trouble names no patient; see `SourceSnapshot::last_trouble`.
             detail = format!("{detail}; {failures} in a row failed, the last: {trouble}");
+        }
+        let (missed, trouble) = failed(&self.procedures);
+        if missed > 0 {
+            detail = format!("{detail}; of Procedures {missed} in a row failed, the last: {trouble}");
         }
         Some(Check::new("poll", in_time && failures < POLL_FAILURES, detail))
     }

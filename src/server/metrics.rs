@@ -264,6 +264,18 @@ impl Metrics {
         }
     }
 
+    /// Take the figures of the polling of Procedures.
+    pub fn observe_procedures(&self, seen: &SourceSnapshot) {
+        let figures = [
+            ("procedure_pages", seen.pages),
+            ("procedure_entries", seen.entries),
+            ("procedure_failures_in_a_row", seen.consecutive_failures),
+        ];
+        for (figure, value) in figures {
+            self.source.get_or_create(&FigureLabel { figure }).set(signed(value));
+        }
+    }
+
     /// Take the figures of delivery.
     pub fn observe_delivery(&self, seen: &DeliverySnapshot) {
         let figures = [

@@ -91,6 +91,10 @@ pub struct Reader<'a> {
 
 /// One search and its cursor.
 pub struct Search<'a> {
+    /// What is searched for: `Observation`, `Procedure`.
+    pub resource_type: &'a str,
+    /// What is found stands beside the readings ([`Batch::aside`]).
+    pub aside: bool,
     /// Name of the cursor.
     pub cursor: &'a str,
     /// Where the cursor stands; None before the first success.
@@ -165,7 +169,7 @@ impl Reader<'_> {
         report: &mut PollReport,
     ) -> Result<(), PollError> {
         let from = position.map_or(search.first_from, |at| at.plus_seconds(-self.overlap_seconds.max(0)));
-        let url = self.client.url("Observation", &(search.query)(from, count))?;
+        let url = self.client.url(search.resource_type, &(search.query)(from, count))?;
         let began_at = *position;
         let mut order = Order {
             newest: None,
@@ -174,7 +178,7 @@ impl Reader<'_> {
             stated: false,
             steps: 0,
         };
-        let mut walk = Walk::new(self.client, "Observation", url, self.now);
+        let mut walk = Walk::new(self.client, search.resource_type, url, self.now);
         while let Some(page) = walk.next_page().await? {
             let last = page.next.is_none();
             let cut = !last && walk.pages() >= self.max_pages;
@@ -186,9 +190,14 @@ impl Reader<'_> {
                 name: search.cursor.to_owned(),
                 position: target,
             });
-            let history = (!last || walk.pages() > 1) && self.is_history(&page);
+            let history = !search.aside && (!last || walk.pages() > 1) && self.is_history(&page);
             let before = report.entries;
-            self.hand_over(page, moved, history, report).await?;
+            let kind = Batch {
+                history,
+                aside: search.aside,
+                ..Batch::default()
+            };
+            self.hand_over(page, moved, &kind, report).await?;
             *untold |= history && report.entries > before;
             *position = target.or(*position);
             if cut {
@@ -240,12 +249,12 @@ impl Reader<'_> {
         report.newest = report.newest.max(order.newest);
     }
 
-    /// Commit a page; its cursor move goes with the last part of it.
+    /// Commit a page in batches like `kind`; its cursor move goes with the last part of it.
     async fn hand_over(
         &self,
         page: Page,
         moved: Option<CursorUpdate>,
-        history: bool,
+        kind: &Batch,
         report: &mut PollReport,
     ) -> Result<(), PollError> {
         let mut fresh: Vec<PageEntry> = Vec::new();
@@ -282,8 +291,7 @@ impl Reader<'_> {
                     Vec::new()
                 },
                 unreadable: std::mem::take(&mut unreadable),
-                history,
-                ..Batch::default()
+                ..kind.clone()
             };
             let answers = self.intake.submit_when_room(batch).await?;
             report.refused += answers

@@ -26,7 +26,7 @@ pub enum Versioning {
 /// One resource on its way in.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Incoming {
-    /// Resource type: `Observation`, `Patient`.
+    /// Resource type: `Observation`, `Procedure`, `Patient`.
     pub resource_type: String,
     /// Logical id at its source.
     pub id: String,
@@ -85,6 +85,9 @@ pub struct Batch {
     /// Part of a long history that is being read: to be computed and shown, and told of only once a
     /// batch without this flag comes (the source sends one at the end, if need be an empty one).
     pub history: bool,
+    /// What stands beside the readings (Procedures, polled on their own): it ends no history, and
+    /// while a patient's is being read, it is told of with it.
+    pub aside: bool,
 }
 
 /// What became of one item, after the commit.

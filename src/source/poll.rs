@@ -1,4 +1,6 @@
 //! Polling a FHIR server: one search over all patients, or one for each member of a Group or List.
+//! A poller reads Observations; a second one reads Procedures where that is configured, on its own,
+//! so that nothing that ails it delays a pressure.
 //!
 //! Comes in: pages of searches by code and `_lastUpdated`. Goes out: batches to the engine, each
 //! with the cursor move that it makes certain. The cursor is the newest lastUpdated seen from the
@@ -28,6 +30,8 @@ pub const PARALLEL_PATIENTS: usize = 4;
 pub const MEMBERS_EVERY_POLLS: u32 = 10;
 /// Name of the cursor of a whole-system poll that needs one search.
 pub const CURSOR: &str = "observations";
+/// The same for a poll of Procedures.
+pub const PROCEDURE_CURSOR: &str = "procedures";
 /// Longest wait after failures in a row, unless the interval or `Retry-After` is longer.
 const MAX_FAILURE_WAIT_SECONDS: u64 = 60;
 /// Longest `Retry-After` that is honoured between polls.
@@ -108,9 +112,19 @@ pub struct Poller<C: ?Sized> {
     pub(super) codes: Codes,
     pub(super) status: Arc<SourceStatus>,
     pub(super) pace: ask::Pace,
+    wanted: Wanted,
     recent: Recent,
     members: Mutex<MembersRead>,
     cursors: Arc<C>,
+}
+
+/// What a poller reads.
+#[derive(Clone, Copy, Debug)]
+struct Wanted {
+    resource_type: &'static str,
+    cursor: &'static str,
+    /// It stands beside the readings ([`crate::source::Batch::aside`]).
+    aside: bool,
 }
 
 #[derive(Default)]
@@ -136,6 +150,11 @@ impl<C: Cursors + ?Sized> Poller<C> {
             codes,
             status,
             pace: ask::Pace::default(),
+            wanted: Wanted {
+                resource_type: "Observation",
+                cursor: CURSOR,
+                aside: false,
+            },
             recent: Recent::default(),
             members: Mutex::new(MembersRead::default()),
             cursors,
@@ -146,6 +165,17 @@ impl<C: Cursors + ?Sized> Poller<C> {
     #[must_use]
     pub fn with_pace(mut self, pace: ask::Pace) -> Self {
         self.pace = pace;
+        self
+    }
+
+    /// Read Procedures instead of Observations; [`Codes::readings`] are then those of the contexts.
+    #[must_use]
+    pub fn of_procedures(mut self) -> Self {
+        self.wanted = Wanted {
+            resource_type: "Procedure",
+            cursor: PROCEDURE_CURSOR,
+            aside: true,
+        };
         self
     }
 
@@ -163,7 +193,7 @@ impl<C: Cursors + ?Sized> Poller<C> {
                 Ok(report) => {
                     failures = 0;
                     self.status.record_report(&report, now);
-                    tell(&report);
+                    tell(&report, self.wanted.resource_type);
                     if report.hit_page_limit && report.advanced {
                         Duration::ZERO
                     } else {
@@ -172,7 +202,7 @@ impl<C: Cursors + ?Sized> Poller<C> {
                 }
                 Err(error) => {
                     failures = failures.saturating_add(1);
-                    tracing::warn!(%error, failures, "polling failed; the cursor stays where it was");
+                    tracing::warn!(%error, failures, of = self.wanted.resource_type, "polling failed; the cursor stays where it was");
                     let wait = self.wait_after(&error, failures, now);
                     self.status.record_failure(error.to_string(), now);
                     wait
@@ -210,7 +240,8 @@ impl<C: Cursors + ?Sized> Poller<C> {
             PollMode::WholeSystem => {
                 let first_from = self.config.start.unwrap_or_else(|| self.first_hours_before(now));
                 let mut report = PollReport::default();
-                self.searches(None, CURSOR, first_from, now, &mut report).await?;
+                self.searches(None, self.wanted.cursor, first_from, now, &mut report)
+                    .await?;
                 Ok(report)
             }
             PollMode::PerPatient { members_of } => self.poll_members(members_of, now).await,
@@ -250,6 +281,8 @@ impl<C: Cursors + ?Sized> Poller<C> {
             let position = self.cursor(&name).await?;
             let query = |from, count| query::changed_since(value, patient, from, count);
             let search = Search {
+                resource_type: self.wanted.resource_type,
+                aside: self.wanted.aside,
                 cursor: &name,
                 position,
                 first_from,
@@ -281,7 +314,7 @@ impl<C: Cursors + ?Sized> Poller<C> {
         let first_from = self.first_hours_before(now);
         let polls = members.patients.iter().map(|patient| async move {
             let mut own = PollReport::default();
-            let cursor = format!("{CURSOR}/{patient}");
+            let cursor = format!("{}/{patient}", self.wanted.cursor);
             let result = self.searches(Some(patient), &cursor, first_from, now, &mut own).await;
             (own, result)
         });
@@ -386,7 +419,7 @@ fn cursor_of(cursor: &str, codes: &str) -> String {
     name
 }
 
-fn tell(report: &PollReport) {
+fn tell(report: &PollReport, of: &str) {
     let PollReport {
         pages,
         entries,
@@ -398,6 +431,7 @@ fn tell(report: &PollReport) {
     let lost_sight = unusable + refused > 0 || report.hit_page_limit || !report.trouble.is_empty();
     if lost_sight {
         tracing::warn!(
+            of,
             pages,
             entries,
             duplicates,
@@ -408,6 +442,6 @@ fn tell(report: &PollReport) {
             "polled, but not everything could be used"
         );
     } else {
-        tracing::debug!(pages, entries, duplicates, "polled");
+        tracing::debug!(of, pages, entries, duplicates, "polled");
     }
 }

@@ -127,7 +127,8 @@ pub trait Store: Send + Sync + 'static {
     fn events(&self, patient: &PatientKey, limit: usize) -> Result<Vec<EventRow>, StoreError>;
     /// Derived resources of a patient, newest first.
     fn derived(&self, patient: &PatientKey, limit: usize) -> Result<Vec<DerivedRow>, StoreError>;
-    /// Inputs set aside, newest first; of one patient when named.
+    /// Inputs set aside, newest first; of one patient when named. Procedures of no mapped code are
+    /// many and foreign: they come last of a patient's, and are left out of the list of all.
     fn set_aside(&self, patient: Option<&PatientKey>, limit: usize) -> Result<Vec<SetAsideRow>, StoreError>;
     /// Figures for health, metrics and the page.
     fn counts(&self) -> Result<Counts, StoreError>;

@@ -3,15 +3,15 @@
 use crate::fhir::{Instant, datetime};
 use serde_json::Value;
 
-/// What can be searched for (FHIR R4 search parameters of Observation, Communication, Device and
-/// Patient, as far as `SearchQuery` has them). What is malformed is absent.
+/// What can be searched for (FHIR R4 search parameters of Observation, Procedure, Communication,
+/// Device and Patient, as far as `SearchQuery` has them). What is malformed is absent.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Parameters {
     /// `subject.reference`.
     pub subject: Option<String>,
     /// `status`.
     pub status: Option<String>,
-    /// Earliest and latest moment of `effective[x]`; an open end of a Period is the end of time.
+    /// Earliest and latest moment of `effective[x]` or `performed[x]`; an open end of a Period is the end of time.
     pub effective: Option<(Instant, Instant)>,
     /// `code.coding[*]` as (system, code). FHIR's `code` does not look into components.
     pub codes: Vec<(String, String)>,
@@ -55,12 +55,13 @@ fn pairs(list: &Value, name: &str) -> Vec<(String, String)> {
 
 fn effective(body: &Value) -> Option<(Instant, Instant)> {
     let span = |value: &Value| datetime::parse(value.as_str()?).ok();
-    for element in ["effectiveDateTime", "effectiveInstant"] {
+    for element in ["effectiveDateTime", "effectiveInstant", "performedDateTime"] {
         if let Some(span) = span(&body[element]) {
             return Some((span.earliest, span.latest));
         }
     }
-    let period = body["effectivePeriod"].as_object()?;
+    let mut periods = ["effectivePeriod", "performedPeriod"].into_iter();
+    let period = periods.find_map(|element| body[element].as_object())?;
     let start = period.get("start").map(span);
     let end = period.get("end").map(span);
     match (start, end) {
@@ -94,6 +95,17 @@ mod tests {
         assert_eq!(found.status.as_deref(), Some("final"));
         assert_eq!(found.subject.as_deref(), Some("Patient/1"));
         assert_eq!(found.effective, None);
+    }
+
+    #[test]
+    fn a_procedure_is_found_by_when_it_was_performed() {
+        let open = json!({"resourceType": "Procedure", "performedPeriod": {"start": "2026-03-05T20:00:00Z"}});
+        // `date -u -d 2026-03-05T20:00:00Z +%s`
+        let start = Instant::from_millis(1_772_740_800_000);
+        let end = Instant::from_millis(i64::MAX);
+        assert_eq!(Parameters::of(&open).effective, Some((start, end)));
+        let moment = json!({"resourceType": "Procedure", "performedDateTime": "2026-03-05T20:00:00Z"});
+        assert_eq!(Parameters::of(&moment).effective, Some((start, start)));
     }
 
     #[test]

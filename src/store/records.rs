@@ -14,7 +14,7 @@ use uuid::Uuid;
 /// A resource as kept: an input, or (from `Store::read` and `search`) a derived one.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct InputRow {
-    /// `Observation`, `Patient`.
+    /// `Observation`, `Procedure`, `Patient`.
     pub resource_type: String,
     /// Logical id.
     pub id: String,
@@ -33,7 +33,7 @@ pub struct InputRow {
 /// An input that is kept but not used, in whole or in part.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct SetAsideRow {
-    /// `Observation/abc`.
+    /// `Observation/abc`, `Procedure/abc`.
     pub source: String,
     /// Part of it (empty: the whole).
     pub part: String,
@@ -194,7 +194,7 @@ pub struct Commit {
 /// A FHIR search, already parsed.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct SearchQuery {
-    /// `Observation`, `Communication`, `Patient`, `Device`.
+    /// `Observation`, `Procedure`, `Communication`, `Patient`, `Device`.
     pub resource_type: String,
     /// `patient` / `subject` (`Patient/1`).
     pub patient: Option<String>,
@@ -210,7 +210,7 @@ pub struct SearchQuery {
     pub updated_from: Option<Instant>,
     /// `_lastUpdated` before.
     pub updated_before: Option<Instant>,
-    /// `date`: effective at or after / before (Observation).
+    /// `date`: effective or performed at or after / before (Observation, Procedure).
     pub effective_from: Option<Instant>,
     /// Exclusive upper bound of `date`.
     pub effective_before: Option<Instant>,

@@ -2,10 +2,12 @@
 
 use crate::pages::ward::{self, Bed, NOBODY_TO_ASK, at, diastolic, pressure};
 use deltaward::fhir::Instant;
+use deltaward::outbox::draft::BesideKind;
 use deltaward::patient::assess::assess;
 use deltaward::recognise::reading::Comparator;
+use deltaward::recognise::{Context, ContextKind};
 use deltaward::rules::Sheet;
-use deltaward::server::charts::{DeltaKind, SiteChart, draw};
+use deltaward::server::charts::{BesidePoint, DeltaKind, Shade, SiteChart, draw, legend_below};
 
 fn chart(bed: &Bed, site: usize, now: Instant) -> SiteChart {
     let sheet = Sheet::adult().unwrap();
@@ -15,7 +17,7 @@ fn chart(bed: &Bed, site: usize, now: Instant) -> SiteChart {
 
 fn svg(chart: &SiteChart) -> String {
     // One element a line, so that a changed picture reads as a diff.
-    draw(chart, "chart-0").into_string().replace("><", ">\n<")
+    draw(chart, &[], &[], "chart-0").into_string().replace("><", ">\n<")
 }
 
 #[test]
@@ -31,6 +33,167 @@ fn golden_falling_diastolic_with_carried_and_stale_deltas() {
 #[test]
 fn golden_pressure_without_a_diastolic() {
     insta::assert_snapshot!(svg(&chart(&ward::without_diastolic(), 0, at(0))));
+}
+
+/// The means of Kakar 2007 (before 74, during 56) with a compartment pressure of 40 leave 34 and 16
+/// (clinical check row 11). The mean arterial pressures and the other method's diastolic are invented.
+fn under_anaesthesia() -> (SiteChart, Vec<Shade>, Vec<BesidePoint>) {
+    let bed = Bed::new("Patient/theatre", None, None).readings(&[
+        diastolic("d0", -200, 74),
+        pressure("c0", -198, 24),
+        diastolic("d1", -62, 56),
+        pressure("c1", -60, 40),
+        diastolic("d2", -22, 58),
+        pressure("c2", -20, 44),
+    ]);
+    let point = |minute, kind, mmhg, minuend, delta| BesidePoint {
+        at: at(minute),
+        kind,
+        mmhg,
+        bound: None,
+        minuend,
+        delta,
+    };
+    let beside = vec![
+        point(-60, BesideKind::BeforeAnaesthesia, 34, 74, Some(16)),
+        point(-60, BesideKind::Mean, 28, 68, Some(16)),
+        point(-20, BesideKind::BeforeAnaesthesia, 30, 74, Some(14)),
+        point(-20, BesideKind::OtherMethod, 21, 65, Some(14)),
+    ];
+    let shades = Shade::of(&[anaesthesia(-110, Some(-15))], &Sheet::adult().unwrap());
+    (chart(&bed, 0, at(0)), shades, beside)
+}
+
+fn anaesthesia(start: i64, end: Option<i64>) -> Context {
+    Context {
+        kind: ContextKind::Anaesthesia,
+        start: at(start),
+        end: end.map(at),
+    }
+}
+
+#[test]
+fn golden_anaesthesia_with_second_differences() {
+    let (chart, shades, beside) = under_anaesthesia();
+    let svg = draw(&chart, &shades, &beside, "chart-0").into_string();
+    insta::assert_snapshot!(svg.replace("><", ">\n<"));
+    for told in [
+        "delta pressure 16. Beside it: before anaesthesia, diastolic 74: 34; from the mean arterial pressure, mean 68: 28.",
+        "Anaesthesia is recorded from 2026-03-05 20:20 UTC, to 2026-03-05 21:55 UTC.",
+        "± 5 mmHg: even of readings made correctly 40 % are further off (Large 2015, J Orthop Trauma 29:316-21)",
+    ] {
+        assert!(svg.contains(told), "{told}: {svg}");
+    }
+    let below = legend_below(&shades, &beside).into_string();
+    for words in [
+        "± 5 mmHg",
+        "anaesthesia",
+        "before anaesthesia",
+        "mean delta",
+        "other method",
+    ] {
+        assert!(below.contains(&format!("</svg>{words}")), "{words}: {below}");
+        assert!(svg.contains(&format!(">{words}")), "{words}");
+    }
+}
+
+/// Colour is never the only sign: each second difference has a shape of its own, and so has the shade.
+#[test]
+fn what_stands_beside_has_a_shape_of_its_own_and_is_named_only_where_drawn() {
+    let (with, shades, beside) = under_anaesthesia();
+    let plain = draw(&with, &[], &[], "chart-0").into_string();
+    assert!(!plain.contains("mark-beside") && !plain.contains("shade") && !plain.contains("mean delta"));
+    let drawn = draw(&with, &shades, &beside, "chart-0").into_string();
+    assert_eq!(
+        drawn.matches("class=\"mark-beside\"").count(),
+        4 + 3,
+        "with the legend's"
+    );
+    assert!(drawn.contains("class=\"shade-lines\""));
+    assert_eq!(drawn.matches("class=\"stem\"").count(), 4);
+    let later = [anaesthesia(10, None)];
+    let outside = draw(&with, &Shade::of(&later, &Sheet::adult().unwrap()), &[], "chart-0").into_string();
+    assert!(!outside.contains("class=\"shade-words\"") && !outside.contains("Anaesthesia is recorded"));
+}
+
+/// Large 2015: 5 mmHg to either side, as the scale has it, around what a line joins and what stands alone.
+#[test]
+fn the_band_is_five_mmhg_to_either_side() {
+    let bed = Bed::new("Patient/1", None, None).readings(&[
+        diastolic("d1", -602, 70),
+        pressure("c1", -600, 40),
+        diastolic("d2", -62, 70),
+        pressure("c2", -60, 45),
+        diastolic("d3", 0, 70),
+        pressure("c3", 0, 50),
+    ]);
+    let svg = svg(&chart(&bed, 0, at(0)));
+    let number = |line: &str, name: &str| -> f64 {
+        let rest = line.split(&format!(" {name}=\"")).nth(1).unwrap();
+        rest.split('"').next().unwrap().parse().unwrap()
+    };
+    // A grid line of the lower panel every 20 mmHg: what 10 mmHg are.
+    let tick = |words: &str| {
+        let of = |line: &&str| line.contains(&format!(">{words}</text>")) && line.contains("class=\"tick\"");
+        number(svg.lines().rfind(of).unwrap(), "y")
+    };
+    let ten = (tick("0") - tick("20")) / 2.0;
+    let bands: Vec<&str> = svg.lines().filter(|line| line.contains("class=\"spread\"")).collect();
+    // The legend's, the joined one, and the one more than four hours before.
+    assert_eq!(bands.len(), 3, "{bands:?}");
+    let lone = bands.iter().find(|line| line.contains("width=\"16.0\"")).unwrap();
+    assert!((number(lone, "height") - ten).abs() < 0.2, "{lone}");
+    let joined = bands.iter().find(|line| line.starts_with("<polygon")).unwrap();
+    let points = joined.split("points=\"").nth(1).unwrap().split('"').next().unwrap();
+    let heights: Vec<f64> = points
+        .split([' ', ','])
+        .skip(1)
+        .step_by(2)
+        .map(|y| y.parse().unwrap())
+        .collect();
+    // Deltas 25 and 20: up at 30 and 25, down at 15 and 20.
+    let zero = tick("0") - 5.5;
+    let expected = [30.0, 25.0, 15.0, 20.0].map(|mmhg| zero - mmhg / 10.0 * ten);
+    assert_eq!(heights.len(), 4);
+    for (height, expected) in heights.iter().zip(expected) {
+        assert!((height - expected).abs() < 0.2, "{heights:?} {expected}");
+    }
+}
+
+#[test]
+fn anaesthesias_are_shaded_once_and_an_open_one_as_long_as_the_sheet_says() {
+    let sheet = Sheet::adult().unwrap();
+    let ischaemia = Context {
+        kind: ContextKind::AfterIschaemia,
+        start: at(-500),
+        end: None,
+    };
+    let shades = Shade::of(
+        &[
+            anaesthesia(-50, None),
+            anaesthesia(-300, Some(-200)),
+            ischaemia,
+            anaesthesia(-250, Some(-180)),
+        ],
+        &sheet,
+    );
+    let spans: Vec<_> = shades
+        .iter()
+        .map(|shade| (shade.from, shade.to, shade.end_recorded))
+        .collect();
+    assert_eq!(
+        spans,
+        [
+            (at(-300), at(-180), true),
+            (at(-50), at(-50 + sheet.anaesthesia.open_end_minutes), false)
+        ]
+    );
+    let (chart, _, _) = under_anaesthesia();
+    let svg = draw(&chart, &shades, &[], "chart-0").into_string();
+    assert!(
+        svg.contains("Anaesthesia is recorded from 2026-03-05 21:20 UTC, no end recorded."),
+        "{svg}"
+    );
 }
 
 #[test]
@@ -137,16 +300,40 @@ fn every_mark_lies_inside_the_picture() {
             .len();
         assert!(sites > 0);
         for site in 0..sites {
-            let svg = svg(&chart(&bed, site, at(0)));
-            for (name, most) in [("cx=\"", 720.0), ("cy=\"", 560.0), (" x=\"", 720.0), (" y=\"", 560.0)] {
-                for rest in svg.split(name).skip(1) {
-                    let number: f64 = rest.split('"').next().unwrap().parse().unwrap();
-                    assert!((0.0..=most).contains(&number), "{name}{number} in {svg}");
-                }
-            }
-            assert!(svg.contains("role=\"img\"") && svg.contains("<title") && svg.contains("<desc"));
+            all_inside(&svg(&chart(&bed, site, at(0))));
         }
     }
+    let (chart, shades, beside) = under_anaesthesia();
+    all_inside(&draw(&chart, &shades, &beside, "chart-0").into_string());
+}
+
+fn all_inside(svg: &str) {
+    let height: f64 = svg
+        .split("viewBox=\"0 0 720 ")
+        .nth(1)
+        .unwrap()
+        .split('"')
+        .next()
+        .unwrap()
+        .parse()
+        .unwrap();
+    let inside = |number: &str, most: f64| {
+        let number: f64 = number.parse().unwrap();
+        assert!((0.0..=most).contains(&number), "{number} in {svg}");
+    };
+    for (name, most) in [("cx=\"", 720.0), ("cy=\"", height), (" x=\"", 720.0), (" y=\"", height)] {
+        for rest in svg.split(name).skip(1) {
+            inside(rest.split('"').next().unwrap(), most);
+        }
+    }
+    for rest in svg.split("points=\"").skip(1) {
+        for corner in rest.split('"').next().unwrap().split(' ') {
+            let (x, y) = corner.split_once(',').unwrap();
+            inside(x, 720.0);
+            inside(y, height);
+        }
+    }
+    assert!(svg.contains("role=\"img\"") && svg.contains("<title") && svg.contains("<desc"));
 }
 
 #[test]

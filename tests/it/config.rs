@@ -120,7 +120,7 @@ fn every_commented_key_works_when_it_is_uncommented() {
 fn what_is_said_is_kept() {
     let config = good(
         "[source]\nfhir = \"http://127.0.0.1:9/fhir/\"\nmode = \"per-patient\"\nlist = \"List/7\"\n\
-         start = \"1970-01-01T00:00:01Z\"\nask_diastolics = false\n\
+         start = \"1970-01-01T00:00:01Z\"\nask_diastolics = false\nprocedures = true\n\
          [sink]\nfhir = \"https://two.example\"\nmode = \"live\"\nrecipients = [\"CareTeam/1\"]\nmax_attempts = 5\n\
          [telemetry]\nformat = \"json\"\nlevel = \"warn,deltaward::source=debug\"\n",
     );
@@ -129,7 +129,7 @@ fn what_is_said_is_kept() {
     let members_of = String::from("List/7");
     assert_eq!(source.mode, PollMode::PerPatient { members_of });
     assert_eq!(source.start.map(|start| start.millis()), Some(1000));
-    assert!(!source.ask_diastolics && config.telemetry.json);
+    assert!(!source.ask_diastolics && source.procedures && config.telemetry.json);
     let sink = config.sink.as_ref().unwrap();
     assert_eq!(sink.server.base_text(), "https://two.example");
     assert!(sink.live && sink.max_attempts == 5 && sink.recipients == ["CareTeam/1"]);

@@ -223,3 +223,64 @@ async fn in_shadow_nothing_leaves_and_all_is_shown() {
         "something left in shadow"
     );
 }
+
+fn anaesthesia() -> Value {
+    json!({"resourceType": "Procedure", "id": "an1", "status": "in-progress",
+        "meta": {"versionId": "1", "lastUpdated": "2026-03-05T10:05:00.000Z"}, "subject": {"reference": "Patient/p1"},
+        "code": {"coding": [{"system": "http://snomed.info/sct", "code": "50697003"}]},
+        "performedPeriod": {"start": "2026-03-05T09:00:00Z"}})
+}
+
+/// Requests for Procedures that the record got.
+async fn asked_for_procedures(record: &MockServer) -> usize {
+    let requests = record.received_requests().await.unwrap();
+    let of_procedures = |request: &&Request| request.url.path() == "/fhir/Procedure";
+    requests.iter().filter(of_procedures).count()
+}
+
+/// Without the key no Procedure is asked for; with it they come in, and a server that refuses the
+/// search delays no alert.
+#[tokio::test(flavor = "multi_thread")]
+async fn procedures_are_polled_when_configured_and_cost_no_alert() {
+    let found = fhir(200, &searchset(&[anaesthesia()]));
+    let cases = [
+        (false, 200, found.clone()),
+        (true, 200, found),
+        (true, 403, ResponseTemplate::new(403)),
+    ];
+    for (procedures, status, answer) in cases {
+        let refused = status == 403;
+        let (record, sink) = (record().await, sink().await);
+        Mock::given(method("GET"))
+            .and(path("/fhir/Procedure"))
+            .respond_with(answer)
+            .mount(&record)
+            .await;
+        let folder = tempfile::tempdir().unwrap();
+        let tables =
+            tables(&record, &sink, "live").replacen("[sink]", &format!("procedures = {procedures}\n[sink]"), 1);
+        let file = config(folder.path(), &(tables + approved_rules(folder.path())));
+        let running = Running::start(folder.path(), &["run", "--config", &file]);
+        let client = reqwest::Client::new();
+        let end = Instant::now() + Duration::from_secs(30);
+        loop {
+            let url = format!("{}/fhir/Procedure?patient=p1", running.base);
+            let text = client.get(url).send().await.unwrap().text().await.unwrap();
+            let held = serde_json::from_str::<Value>(&text).unwrap()["total"] == 1;
+            let asked = asked_for_procedures(&record).await;
+            let done = match (procedures, refused) {
+                (false, _) => asked == 0 && !held,
+                (true, false) => held,
+                (true, true) => asked > 0 && !held,
+            };
+            if done && !alerts(&sink).await.is_empty() {
+                break;
+            }
+            assert!(
+                Instant::now() < end,
+                "procedures = {procedures}, refused {refused}: {asked} asked, held {held}"
+            );
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
+    }
+}

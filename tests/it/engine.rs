@@ -1,5 +1,7 @@
 //! The engine over a real store: versions as servers really send them, history, a changed mapping.
 
+mod procedures;
+
 use deltaward::fhir::{Instant, datetime};
 use deltaward::outbox::Mode;
 use deltaward::patient::AskPolicy;

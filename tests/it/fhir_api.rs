@@ -6,6 +6,7 @@
 
 mod bundles;
 mod guarded;
+mod procedures;
 mod searching;
 mod single;
 pub mod support;

@@ -126,6 +126,35 @@ async fn failed_polls_are_counted_with_their_reason_and_three_in_a_row_are_red()
     assert!(report.to_string().contains("last poll ended before 0 s\""), "{report}");
 }
 
+/// Contexts only add to what the readings say: their trouble is shown, and closes nothing.
+#[tokio::test]
+async fn failed_polls_of_procedures_are_shown_and_never_red() {
+    let api = Api::new();
+    let (readings, procedures) = (Arc::new(SourceStatus::default()), Arc::new(SourceStatus::default()));
+    api.app.health.expect_polls(60, api.app.now());
+    api.app.health.watch_source(Arc::clone(&readings));
+    api.app.health.watch_procedures(Arc::clone(&procedures));
+    api.app.health.engine_beat(api.app.now());
+    readings.record_report(&PollReport::default(), api.app.now());
+    for _ in 0..5 {
+        procedures.record_failure(String::from("the server answered 403"), api.app.now());
+    }
+    let (code, checks, report) = ready(&api).await;
+    assert_eq!(code, 200, "{checks:?}");
+    let said = "of Procedures 5 in a row failed, the last: the server answered 403";
+    assert!(report.to_string().contains(said), "{report}");
+    api.app.health.observe(&api.app.metrics);
+    let metrics = api.app.metrics.render().unwrap();
+    assert!(
+        metrics.contains("deltaward_source{figure=\"procedure_failures_in_a_row\"} 5"),
+        "{metrics}"
+    );
+    assert!(
+        metrics.contains("deltaward_source{figure=\"failures_in_a_row\"} 0"),
+        "{metrics}"
+    );
+}
+
 #[tokio::test]
 async fn ready_needs_an_outbox_that_moves() {
     let mut api = Api::new();

@@ -10,7 +10,9 @@ use deltaward::patient::assess::{Measurement, Paired};
 use deltaward::patient::state::{Concern, ConcernKey, Slot, Standing, State};
 use deltaward::patient::{AskPolicy, Assessment, Input, assess};
 use deltaward::recognise::reading::Comparator;
-use deltaward::recognise::{Kind, Meant, Method, Reading, Reason, Refusal, Side, Site, Version, Withdrawal};
+use deltaward::recognise::{
+    Context, ContextKind, Kind, Meant, Method, Reading, Reason, Refusal, Side, Site, Version, Withdrawal,
+};
 use deltaward::rules::{Sheet, Tier};
 use proptest::prelude::*;
 use proptest::sample::select;
@@ -19,6 +21,9 @@ use uuid::Uuid;
 
 /// When the last timer has fallen: every reading is of the past, every question timed out.
 const END: i64 = 10_000;
+
+/// The last timer has passed: measuring again after an alert that was told at [`END`] is overdue.
+const SETTLED: i64 = END + 120;
 
 fn cases() -> ProptestConfig {
     let cases = std::env::var("DELTAWARD_ORDER_CASES");
@@ -118,6 +123,39 @@ fn a_source(kind: Kind, name: String) -> impl Strategy<Value = Vec<Input>> {
     })
 }
 
+/// Versions of one resource that says that the patient is under anaesthesia, or was without blood in
+/// the limb.
+fn a_context(name: String) -> impl Strategy<Value = Vec<Input>> {
+    let kind = select(vec![
+        ContextKind::Anaesthesia,
+        ContextKind::Anaesthesia,
+        ContextKind::AfterIschaemia,
+    ]);
+    let period = (0_i64..240, prop::option::of(0_i64..300));
+    prop::collection::vec((kind, period, prop::bool::weighted(0.15)), 1..3).prop_map(move |versions| {
+        (1..)
+            .zip(versions)
+            .map(|(number, (kind, (start, lasts), gone))| {
+                let start = at(start);
+                let end = lasts.map(|minutes| start.plus_minutes(minutes));
+                let context = diastolic(&name, 0, "70").version(number, number.cast_signed());
+                let context = context.edit(|recognised| {
+                    recognised.readings.clear();
+                    recognised.contexts = vec![Context { kind, start, end }];
+                });
+                let context = match gone {
+                    true => context.edit(|recognised| {
+                        recognised.contexts.clear();
+                        recognised.withdrawn = Some(Withdrawal::EnteredInError);
+                    }),
+                    false => context,
+                };
+                context.input()
+            })
+            .collect()
+    })
+}
+
 fn a_panel(name: String) -> impl Strategy<Value = Vec<Input>> {
     let members = prop::collection::vec(select(vec!["c0", "c1", "c2"]), 1..3);
     prop::collection::vec((members, a_side(), prop::bool::weighted(0.15)), 1..3).prop_map(move |versions| {
@@ -157,6 +195,10 @@ fn a_history() -> impl Strategy<Value = Vec<Input>> {
     for index in 0..6 {
         sources.push(a_source(Kind::Compartment, format!("c{index}")).boxed());
         sources.push(a_source(Kind::Diastolic, format!("d{index}")).boxed());
+    }
+    for index in 0..2 {
+        sources.push(a_source(Kind::Mean, format!("m{index}")).boxed());
+        sources.push(a_context(format!("x{index}")).boxed());
     }
     sources.push(a_panel(String::from("p0")).boxed());
     sources.push(a_panel(String::from("p1")).boxed());
@@ -218,7 +260,7 @@ fn an_arrival() -> impl Strategy<Value = (Vec<Input>, Arrival)> {
     })
 }
 
-/// Step a ward through an arrival; the last step is empty and at [`END`].
+/// Step a ward through an arrival; the last two steps are empty, at [`END`] and at [`SETTLED`].
 fn walk(arrival: &Arrival, mut each: impl FnMut(&mut Ward, Told)) -> Ward {
     let mut ward = Ward::adult();
     ward.policy = arrival.policy;
@@ -234,8 +276,10 @@ fn walk(arrival: &Arrival, mut each: impl FnMut(&mut Ward, Told)) -> Ward {
         let told = ward.step(minute, batch.to_vec());
         each(&mut ward, told);
     }
-    let told = ward.step(END, Vec::new());
-    each(&mut ward, told);
+    for minute in [END, SETTLED] {
+        let told = ward.step(minute, Vec::new());
+        each(&mut ward, told);
+    }
     ward
 }
 
@@ -268,7 +312,7 @@ fn each_once(told: &Told) -> bool {
 
 /// Does a reading that a message of the limb spoke of still hold its tier or more?
 fn ground_stands(ward: &Ward, message: &MessageDraft) -> bool {
-    let assessment = assess(&ward.state, &ward.sheet, ward.policy, at(END));
+    let assessment = assess(&ward.state, &ward.sheet, ward.policy, at(SETTLED));
     let Some(measured) = &message.compartment else {
         return false;
     };
@@ -338,8 +382,10 @@ proptest! {
         at_once.policy = arrival.policy;
         let told = at_once.step(1_000, history);
         prop_assert!(each_once(&told));
-        let told = at_once.step(END, Vec::new());
-        prop_assert!(each_once(&told));
+        for minute in [END, SETTLED] {
+            let told = at_once.step(minute, Vec::new());
+            prop_assert!(each_once(&told));
+        }
 
         let mut twice = false;
         let mut ward = walk(&arrival, |_, told| twice |= !each_once(&told));
@@ -347,7 +393,7 @@ proptest! {
         prop_assert_eq!(stands(&ward), stands(&at_once));
 
         let before = stands(&ward);
-        let told = ward.step(END, arrival.inputs.clone());
+        let told = ward.step(SETTLED, arrival.inputs.clone());
         prop_assert!(told.is_nothing(), "repeated inputs did something: {:?}", told);
         prop_assert_eq!(stands(&ward), before);
     }

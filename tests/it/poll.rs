@@ -7,6 +7,7 @@ mod cursor;
 mod members;
 mod odd;
 mod patients;
+mod procedures;
 
 use crate::fhir_server::{Engine, FHIR_JSON, at, base, config, observation, page, parameters};
 use deltaward::config::{PollMode, SourceConfig};
@@ -46,6 +47,7 @@ fn source(server: &MockServer) -> SourceConfig {
         first_hours: 24,
         ask_diastolics: true,
         ask_timeout_seconds: 30,
+        procedures: false,
     }
 }
 

@@ -2,7 +2,7 @@
 
 use deltaward::fhir::Decimal;
 use deltaward::recognise::mapping::BUILTIN_FILES;
-use deltaward::recognise::{Mapping, Reading, Recognised, Side, Version, Withdrawal, recognise};
+use deltaward::recognise::{Context, Mapping, Quality, Reading, Recognised, Side, Version, Withdrawal, recognise};
 use proptest::prelude::*;
 use serde::Deserialize;
 use serde_json::Value;
@@ -35,6 +35,26 @@ struct Case {
     #[serde(default)]
     members: Vec<String>,
     members_side: Option<Side>,
+    #[serde(default)]
+    contexts: Vec<ExpectedContext>,
+}
+
+#[derive(Debug, Deserialize, PartialEq)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct ExpectedContext {
+    kind: String,
+    start: String,
+    end: Option<String>,
+}
+
+impl ExpectedContext {
+    pub(crate) fn of(context: &Context) -> Self {
+        Self {
+            kind: name(context.kind),
+            start: context.start.to_string(),
+            end: context.end.map(|end| end.to_string()),
+        }
+    }
 }
 
 #[derive(Deserialize)]
@@ -55,6 +75,7 @@ struct ExpectedReading {
     digits: Option<u32>,
     #[serde(default)]
     identifiers: Vec<String>,
+    quality: Option<Quality>,
 }
 
 #[derive(Deserialize)]
@@ -72,7 +93,7 @@ pub(crate) fn text(path: impl AsRef<Path>) -> String {
     std::fs::read_to_string(path.as_ref()).unwrap_or_else(|error| panic!("{}: {error}", path.as_ref().display()))
 }
 
-fn version() -> Version {
+pub(crate) fn version() -> Version {
     Version {
         last_updated: None,
         number: Some(1),
@@ -141,6 +162,7 @@ fn check_reading(about: &str, reading: &Reading, expected: &ExpectedReading) {
         );
     }
     assert_eq!(reading.identifiers, expected.identifiers, "{about}");
+    assert_eq!(reading.quality.as_deref(), expected.quality.as_ref(), "{about}");
 }
 
 fn refusals(recognised: &Recognised) -> Vec<(String, String)> {
@@ -187,6 +209,8 @@ fn every_fixture_meets_its_expected_fate() {
                 recognised.refusals[0]
             );
         }
+        let contexts: Vec<_> = recognised.contexts.iter().map(ExpectedContext::of).collect();
+        assert_eq!(contexts, case.contexts, "{about}");
         assert_eq!(recognised.withdrawn, case.withdrawn, "{about}");
         assert_eq!(recognised.patient.map(|key| key.0), case.patient, "{about}");
         assert_eq!(recognised.members, case.members, "{about}");
@@ -231,11 +255,12 @@ fn a_refusal_repeats_no_name_and_no_identifier() {
     }
 }
 
-fn nothing_is_dropped(recognised: &Recognised) {
-    let fate = usize::from(recognised.withdrawn.is_some()) + recognised.readings.len() + recognised.refusals.len();
+pub(crate) fn nothing_is_dropped(recognised: &Recognised) {
+    let used = recognised.readings.len() + recognised.contexts.len();
+    let fate = usize::from(recognised.withdrawn.is_some()) + used + recognised.refusals.len();
     assert!(fate > 0, "silently dropped: {recognised:?}");
     if recognised.withdrawn.is_some() {
-        assert!(recognised.readings.is_empty(), "withdrawn and yet read: {recognised:?}");
+        assert!(used == 0, "withdrawn and yet read: {recognised:?}");
     }
 }
 
@@ -257,9 +282,11 @@ const WORDS: &[&str] = &[
     "\u{0}é\"\\",
     "http://snomed.info/sct",
     "24028007",
+    "50697003",
+    "completed",
 ];
 
-fn any_json() -> impl Strategy<Value = Value> {
+pub(crate) fn any_json() -> impl Strategy<Value = Value> {
     let leaf = prop_oneof![
         Just(Value::Null),
         any::<bool>().prop_map(Value::from),
@@ -287,6 +314,8 @@ fn any_json() -> impl Strategy<Value = Value> {
                 "bodySite",
                 "extension",
                 "effectiveDateTime",
+                "performedPeriod",
+                "valueBoolean",
                 "id",
                 "url",
             ][..],
@@ -300,7 +329,7 @@ fn any_json() -> impl Strategy<Value = Value> {
 }
 
 /// Every pointer into a JSON value.
-fn pointers(value: &Value, at: &str, all: &mut Vec<String>) {
+pub(crate) fn pointers(value: &Value, at: &str, all: &mut Vec<String>) {
     all.push(at.to_owned());
     match value {
         Value::Object(map) => map
@@ -327,6 +356,9 @@ fn originals() -> Vec<Value> {
         "components-text",
         "compartment-period",
         "panel-members",
+        "context-with-diastolic",
+        "quality-contained",
+        "quality-own-value",
     ];
     let read = |name: &&str| text(folder("fixtures/observations").join(format!("{name}.json")));
     names

@@ -52,6 +52,20 @@ fn a_mapping_error_names_file_path_and_fault() {
         (error.file.as_str(), error.at.as_str()),
         ("text-patterns.toml", "side[0].pattern")
     );
+    let error = with("ConceptMap-context.json", &|text| {
+        text.replace("\"http://snomed.info/sct\"", "\"http://loinc.org\"")
+            .replace("\"50697003\"", "\"8462-4\"")
+    });
+    assert!(
+        error
+            .to_string()
+            .contains("http://loinc.org|8462-4 is mapped to a pressure and to a context"),
+        "{error}"
+    );
+    let error = with("ConceptMap-quality.json", &|text| {
+        text.replace("\"settled\"", "\"steady\"")
+    });
+    assert!(error.to_string().contains("\"steady\" is not a code of"), "{error}");
     let error = with("ConceptMap-reading.json", &|text| {
         text.replace("\"compartment\"", "\"panel\"")
     });
@@ -86,6 +100,11 @@ fn the_codes_to_search_for() {
         !search.contains(&(measurement, String::from("delta-pressure"))),
         "own output is never asked for"
     );
+    // An Observation may say what a Procedure says; only those codes are asked of Procedures.
+    let contexts = mapping.context_codes();
+    let general = (String::from("http://snomed.info/sct"), String::from("50697003"));
+    assert!(contexts.contains(&general) && contexts.iter().all(|code| search.contains(code)));
+    assert!(!contexts.contains(&loinc("8462-4")));
     let diastolic = mapping.diastolic_codes();
     assert!(diastolic.contains(&loinc("8462-4")) && diastolic.contains(&loinc("85354-9")));
     assert!(!diastolic.contains(&loinc("8480-6")) && !diastolic.contains(&loinc("8478-0")));
@@ -169,5 +188,6 @@ fn value_sets_agree_with_the_concept_map() {
     }
     // The vital-signs panel holds more than blood pressure.
     listed.insert((String::from("http://loinc.org"), String::from("85353-1")));
+    listed.extend(BUILTIN.context_codes());
     assert_eq!(listed.into_iter().collect::<Vec<_>>(), BUILTIN.search_codes());
 }

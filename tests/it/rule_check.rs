@@ -340,25 +340,32 @@ fn the_command_tells_the_faults_and_fails() {
     assert!(told.contains("unknown field `patience`"), "{told}");
 }
 
-/// A sheet with a gap judges nobody: the service does not start with it.
+/// A sheet with a gap, or one that does not do what it says, judges nobody.
 #[test]
-fn the_service_refuses_a_sheet_with_a_gap() {
+fn the_service_refuses_a_sheet_with_a_gap_or_an_example_that_fails() {
     let folder = tempfile::tempdir().unwrap();
     let gap = adult("lower_mmhg = 20\nupper_mmhg = 30", "lower_mmhg = 21\nupper_mmhg = 30");
+    let example = adult(
+        "{ minute = 0, diastolic = 60 }, { minute = 2, pressure = 60 }",
+        "{ minute = 0, diastolic = 61 }, { minute = 2, pressure = 60 }",
+    );
     std::fs::write(folder.path().join("gap.toml"), gap).unwrap();
-    let file = crate::process::config(folder.path(), "[rules]\nsheet = \"gap.toml\"\n");
-    for command in [&["config", "check", "--config"][..], &["run", "--config"]] {
-        let output = Command::new(BINARY)
-            .args(command)
-            .arg(&file)
-            .current_dir(folder.path())
-            .output()
-            .unwrap();
-        let told = String::from_utf8_lossy(&output.stderr);
-        assert_eq!(output.status.code(), Some(64), "{told}");
-        assert!(
-            told.contains("[rules] sheet: gap.toml: line ") && told.contains("gap: "),
-            "{told}"
-        );
+    std::fs::write(folder.path().join("example.toml"), example).unwrap();
+    for (name, says) in [("gap", "gap: "), ("example", "rule delta-none-left, example 1")] {
+        let file = crate::process::config(folder.path(), &format!("[rules]\nsheet = \"{name}.toml\"\n"));
+        for command in [&["config", "check", "--config"][..], &["run", "--config"]] {
+            let output = Command::new(BINARY)
+                .args(command)
+                .arg(&file)
+                .current_dir(folder.path())
+                .output()
+                .unwrap();
+            let told = String::from_utf8_lossy(&output.stderr);
+            assert_eq!(output.status.code(), Some(64), "{told}");
+            assert!(
+                told.contains(&format!("[rules] sheet: {name}.toml: ")) && told.contains(says),
+                "{told}"
+            );
+        }
     }
 }

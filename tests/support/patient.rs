@@ -9,7 +9,8 @@ use deltaward::patient::state::{ConcernKey, Standing};
 use deltaward::patient::{AskPolicy, Effect, Input, Question, State, Step, step};
 use deltaward::recognise::reading::{Comparator, Pressure, ReadingStatus};
 use deltaward::recognise::{
-    COMPARTMENT_SYSTEM, Kind, Method, PatientKey, Reading, Recognised, Refusal, Side, Site, Version, Withdrawal,
+    COMPARTMENT_SYSTEM, Context, ContextKind, Kind, Method, PatientKey, Reading, Recognised, Refusal, Side, Site,
+    Version, Withdrawal,
 };
 use deltaward::rules::{Sheet, Tier};
 use std::collections::BTreeMap;
@@ -94,6 +95,23 @@ pub fn compartment(source: &str, minute: i64, mmhg: &str) -> Obs {
 /// A diastolic by cuff.
 pub fn diastolic(source: &str, minute: i64, mmhg: &str) -> Obs {
     obs(source, Kind::Diastolic, minute, mmhg, None)
+}
+
+/// A mean arterial pressure by cuff.
+pub fn mean(source: &str, minute: i64, mmhg: &str) -> Obs {
+    obs(source, Kind::Mean, minute, mmhg, None)
+}
+
+/// A resource that says what is so of the patient from one minute on, to another one or without end.
+pub fn context(source: &str, kind: ContextKind, from: i64, to: Option<i64>) -> Obs {
+    diastolic(source, from, "70").edit(|recognised| {
+        recognised.readings.clear();
+        recognised.contexts = vec![Context {
+            kind,
+            start: at(from),
+            end: to.map(at),
+        }];
+    })
 }
 
 impl Obs {
@@ -243,6 +261,14 @@ impl Ward {
             sheet: ADULT.clone(),
             policy: NO_ASK,
         }
+    }
+
+    /// A child, the built-in children's sheet, nobody to ask.
+    pub fn child() -> Self {
+        let mut ward = Self::adult();
+        ward.state.birth_date = Some(String::from("2019-05-06"));
+        ward.sheet = Sheet::child().unwrap();
+        ward
     }
 
     pub fn step(&mut self, minute: i64, inputs: Vec<Input>) -> Told {

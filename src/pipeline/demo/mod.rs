@@ -10,7 +10,7 @@ use super::sheets;
 use crate::config::Config;
 use crate::fhir::Instant;
 use crate::server::LiveEvent;
-use crate::store::SqliteStore;
+use crate::store::{SqliteStore, Store};
 use anyhow::{Context, bail};
 use axum::body::Body;
 use axum::http::{Request, header};
@@ -34,6 +34,8 @@ pub struct Options {
     pub until_end: bool,
 }
 
+/// How often the demo looks whether a timer fell due before it gives up: 10 s.
+const TIMER_LOOKS: usize = 400;
 /// How often the ward's clock moves.
 const TICK: Duration = Duration::from_millis(50);
 
@@ -73,6 +75,7 @@ pub async fn demo(options: Options) -> anyhow::Result<()> {
         ward,
         time,
         router: service.router.clone(),
+        store: Arc::clone(&service.store),
         host: address.to_string(),
     };
     let events = service.events.subscribe();
@@ -94,6 +97,7 @@ struct Script {
     ward: Ward,
     time: Arc<AtomicI64>,
     router: axum::Router,
+    store: Arc<dyn Store>,
     host: String,
 }
 
@@ -101,11 +105,33 @@ impl Script {
     /// Everything at once, each event printed after the reading that caused it.
     async fn without_waiting(&self, mut events: broadcast::Receiver<LiveEvent>) -> anyhow::Result<()> {
         for sending in self.ward.sendings()? {
+            self.timers_until(sending.at, &mut events).await?;
             self.time.store(sending.at.millis(), Ordering::SeqCst);
             self.send(&sending).await?;
             print_waiting(&mut events);
         }
+        let end = self.ward.start()?.plus_minutes(self.ward.end_minute);
+        self.timers_until(end, &mut events).await?;
         println!("end of the script");
+        Ok(())
+    }
+
+    /// Let every timer fall due that is due before `until`, each at its own time; the engine looks for
+    /// them by itself.
+    async fn timers_until(&self, until: Instant, events: &mut broadcast::Receiver<LiveEvent>) -> anyhow::Result<()> {
+        while let Some(due) = self.store.next_due()?.filter(|due| *due < until) {
+            self.time.store(due.millis(), Ordering::SeqCst);
+            for _ in 0..TIMER_LOOKS {
+                tokio::time::sleep(super::engine::TIMER_LOOK / 4).await;
+                if self.store.next_due()? != Some(due) {
+                    break;
+                }
+            }
+            if self.store.next_due()? == Some(due) {
+                bail!("a timer of {due} did not fall due (a defect)");
+            }
+            print_waiting(events);
+        }
         Ok(())
     }
 

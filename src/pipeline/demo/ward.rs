@@ -20,6 +20,8 @@ pub struct Ward {
     pub title: String,
     /// FHIR instant of minute 0.
     pub start: String,
+    /// When the script ends: timers that fall due until then are part of it.
+    pub end_minute: i64,
     /// Who lies there.
     #[serde(rename = "patient")]
     pub patients: Vec<WardPatient>,
@@ -58,6 +60,18 @@ pub struct WardEvent {
     pub compartments: Option<BTreeMap<String, String>>,
     /// An earlier reading, corrected.
     pub correction: Option<WardCorrection>,
+    /// Something that begins and changes what a delta means.
+    pub procedure: Option<WardProcedure>,
+}
+
+/// A Procedure that has begun.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct WardProcedure {
+    /// Logical id.
+    pub id: String,
+    /// `anaesthesia` or `after-ischaemia`.
+    pub code: String,
 }
 
 /// A blood pressure, mmHg.
@@ -68,6 +82,8 @@ pub struct WardBloodPressure {
     pub systolic: i64,
     /// Diastolic.
     pub diastolic: i64,
+    /// Mean arterial pressure, where the record gives one.
+    pub mean: Option<i64>,
     /// `cuff` or `arterial-line`: by LOINC's method-specific codes; absent: the vital-signs panel.
     pub method: Option<String>,
 }
@@ -185,6 +201,9 @@ impl WardEvent {
             let id = format!("{}-session-{number}", self.patient);
             resources.push((format!("Observation/{id}"), session(&id, compartments, &subject, at)?));
         }
+        if let Some(procedure) = &self.procedure {
+            resources.push((format!("Procedure/{}", procedure.id), procedure.resource(&subject, at)));
+        }
         if let Some(correction) = &self.correction {
             let before = sent.get(&correction.id);
             let mut body = before
@@ -231,6 +250,9 @@ impl WardBloodPressure {
         let mut body = base(&id, "85354-9");
         let component = |code: &str, value: i64| json!({"code": {"coding": [{"system": LOINC, "code": code}]}, "valueQuantity": quantity(value)});
         body["component"] = json!([component("8480-6", self.systolic), component("8462-4", self.diastolic)]);
+        if let (Some(mean), Some(components)) = (self.mean, body["component"].as_array_mut()) {
+            components.push(component("8478-0", mean));
+        }
         vec![(format!("Observation/{id}"), body)]
     }
 }
@@ -246,6 +268,16 @@ impl WardPressure {
         });
         body["valueQuantity"]["value"] = number_of(&self.value)?;
         Ok(body)
+    }
+}
+
+impl WardProcedure {
+    fn resource(&self, subject: &Value, at: Instant) -> Value {
+        json!({
+            "resourceType": "Procedure", "id": self.id, "status": "in-progress",
+            "code": {"coding": [{"system": crate::recognise::READING_SYSTEM, "code": self.code}]},
+            "subject": subject, "performedPeriod": {"start": at.to_string()},
+        })
     }
 }
 

@@ -74,6 +74,7 @@ fn complete(mapping: Mapping) -> Result<Mapping, MappingError> {
             });
         }
     }
+    mapping.check_one_meaning()?;
     Ok(mapping)
 }
 
@@ -193,6 +194,9 @@ fn insert(mapping: &mut Mapping, system: &str, from: (&str, &str), to: &At<'_>) 
     }
     if let Some(sides) = sides_of(code) {
         return Ok(mapping.sides.insert(source, from, sides));
+    }
+    if let Some(fresh) = mapping.beside.insert(code, source, from) {
+        return Ok(fresh);
     }
     Err(to
         .field("code")?

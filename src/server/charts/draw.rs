@@ -1,33 +1,44 @@
 //! The SVG: two panels over one time axis. Shapes take their colours from the style sheet, so
 //! that dark and printed pages need no second picture.
 
-use super::GAP_MINUTES;
+use super::beside::{BesidePoint, Shade};
+use super::describe::describe;
 use super::marks::{self, coordinate};
 use super::model::{DeltaKind, DeltaPoint, SiteChart};
 use super::scale::{Scale, pressure_range, pressure_ticks, time_ticks};
+use super::{GAP_MINUTES, SPREAD_MMHG, legend};
 use crate::fhir::Instant;
-use crate::outbox::wording;
 use crate::outbox::wording::signed;
 use crate::recognise::reading::Comparator;
 use maud::{Markup, html};
 
 const WIDTH: f64 = 720.0;
-const HEIGHT: f64 = 560.0;
 /// Left edge of the plots: room for three digits and the axis title.
 const LEFT: f64 = 74.0;
 /// Right edge of the plots: room for half a time label.
 const RIGHT: f64 = 696.0;
-/// Upper panel (pressures), top and bottom.
-const UPPER: (f64, f64) = (84.0, 290.0);
+/// Heights, from the foot of the legend down: upper panel (pressures), top and bottom.
+const UPPER: (f64, f64) = (28.0, 234.0);
 /// Lower panel (delta pressure), top and bottom.
-const LOWER: (f64, f64) = (336.0, 496.0);
+const LOWER: (f64, f64) = (280.0, 440.0);
+/// All but the legend.
+const HEIGHT: f64 = 504.0;
 /// Least room between two numbers written beside their points.
 const LABEL_ROOM: f64 = 40.0;
-/// Numbers told one by one in the description; the rest is in the table.
-const TOLD_ONE_BY_ONE: usize = 12;
+/// Least room between two words "anaesthesia".
+const SHADE_ROOM: f64 = 120.0;
+/// How far to the left of its delta a second difference stands.
+const BESIDE_LEFT: f64 = 22.0;
+/// Half the width of the band around a delta that no line joins to another.
+const LONE_SPREAD: f64 = 8.0;
 
 struct Frame<'c> {
     chart: &'c SiteChart,
+    shades: &'c [Shade],
+    beside: Vec<&'c BesidePoint>,
+    upper_panel: (f64, f64),
+    lower_panel: (f64, f64),
+    height: f64,
     time: Scale,
     upper: Scale,
     lower: Scale,
@@ -35,19 +46,22 @@ struct Frame<'c> {
     lower_range: (i64, i64),
 }
 
-/// Draw. `id` makes the ids of title and description one of a kind on the page; it must be a plain
-/// token.
-pub fn draw(chart: &SiteChart, id: &str) -> Markup {
-    let frame = Frame::new(chart);
+/// Draw. `shades` are the times of recorded anaesthesia, `beside` the second differences; either may be
+/// empty. `id` makes the ids of title and description one of a kind on the page; it must be a plain token.
+pub fn draw(chart: &SiteChart, shades: &[Shade], beside: &[BesidePoint], id: &str) -> Markup {
+    let frame = Frame::new(chart, shades, beside);
     let (title_id, desc_id) = (format!("{id}-title"), format!("{id}-desc"));
-    let view = format!("0 0 {} {}", WIDTH, HEIGHT);
+    let view = format!("0 0 {} {}", WIDTH, frame.height);
     html! {
-        svg class="chart" viewBox=(view) role="img" aria-labelledby={ (title_id) " " (desc_id) } xmlns="http://www.w3.org/2000/svg" {
+        // Where the style sheet shows the legend below, it cuts this one off from the top: the foot stays.
+        svg class="chart" viewBox=(view) preserveAspectRatio="xMidYMax slice" role="img" aria-labelledby={ (title_id) " " (desc_id) } xmlns="http://www.w3.org/2000/svg" {
             title id=(title_id) { "Pressures and delta pressure, " (chart.site) }
-            desc id=(desc_id) { (describe(chart)) }
-            (legend())
+            desc id=(desc_id) { (describe(chart, shades, beside)) }
+            (legend::within(shades, beside))
+            (frame.shade())
             (frame.grid())
             (frame.threshold())
+            (frame.spread())
             (frame.lines())
             (frame.points())
             (frame.labels())
@@ -56,21 +70,32 @@ pub fn draw(chart: &SiteChart, id: &str) -> Markup {
 }
 
 impl<'c> Frame<'c> {
-    fn new(chart: &'c SiteChart) -> Self {
+    fn new(chart: &'c SiteChart, shades: &'c [Shade], beside: &'c [BesidePoint]) -> Self {
+        let shown = |point: &&BesidePoint| chart.from <= point.at && point.at <= chart.to;
+        let shown: Vec<&BesidePoint> = beside.iter().filter(shown).collect();
         let pressures = chart.pressures.iter().map(|point| point.mmhg);
         let all = pressures.chain(chart.diastolics.iter().map(|point| point.mmhg));
         let (low, high) = extent(all);
         let upper_range = pressure_range(low, high, 4);
         let threshold = chart.threshold.iter().map(|threshold| threshold.mmhg);
-        let (_, high) = extent(chart.deltas.iter().map(|point| point.mmhg).chain(threshold));
+        let deltas = chart.deltas.iter().map(|point| point.mmhg);
+        let deltas = deltas.chain(shown.iter().map(|point| point.mmhg));
+        let (_, high) = extent(deltas.clone().chain(threshold));
         // Room below the lowest mark for its number; it also shows that zero is not the floor.
-        let lowest = chart.deltas.iter().map(|point| point.mmhg - 14).min().unwrap_or(0);
+        let lowest = deltas.map(|mmhg| mmhg - 14).min().unwrap_or(0);
         let lower_range = pressure_range(lowest, high, 14);
+        let top: f64 = std::iter::repeat_n(legend::ROW, legend::rows(shades, beside)).sum();
+        let (upper_panel, lower_panel) = (moved(UPPER, top), moved(LOWER, top));
         Self {
             chart,
+            shades,
+            beside: shown,
+            upper_panel,
+            lower_panel,
+            height: top + HEIGHT,
             time: Scale::new((chart.from.millis(), chart.to.millis()), (LEFT, RIGHT)),
-            upper: Scale::new(upper_range, (UPPER.1, UPPER.0)),
-            lower: Scale::new(lower_range, (LOWER.1, LOWER.0)),
+            upper: Scale::new(upper_range, (upper_panel.1, upper_panel.0)),
+            lower: Scale::new(lower_range, (lower_panel.1, lower_panel.0)),
             upper_range,
             lower_range,
         }
@@ -90,19 +115,19 @@ impl<'c> Frame<'c> {
             format!("{first} to {last}")
         };
         html! {
-            (panel(UPPER, &self.upper, self.upper_range))
-            (panel(LOWER, &self.lower, self.lower_range))
+            (panel(self.upper_panel, &self.upper, self.upper_range))
+            (panel(self.lower_panel, &self.lower, self.lower_range))
             @for (number, tick) in time_ticks(self.chart.from, self.chart.to).into_iter().enumerate() {
                 @let x = coordinate(self.x(tick));
-                line class="grid" x1=(x) y1=(coordinate(UPPER.0)) x2=(x) y2=(coordinate(UPPER.1)) {}
-                line class="grid" x1=(x) y1=(coordinate(LOWER.0)) x2=(x) y2=(coordinate(LOWER.1)) {}
+                line class="grid" x1=(x) y1=(coordinate(self.upper_panel.0)) x2=(x) y2=(coordinate(self.upper_panel.1)) {}
+                line class="grid" x1=(x) y1=(coordinate(self.lower_panel.0)) x2=(x) y2=(coordinate(self.lower_panel.1)) {}
                 @let class = if number % 2 == 0 { "tick" } else { "tick if-wide" };
                 // The last one may stand at the edge: its words stay within.
-                text class=(class) x=(coordinate(self.x(tick).min(RIGHT - 8.0))) y=(coordinate(LOWER.1 + 22.0)) text-anchor="middle" { (clock(tick)) }
+                text class=(class) x=(coordinate(self.x(tick).min(RIGHT - 8.0))) y=(coordinate(self.lower_panel.1 + 22.0)) text-anchor="middle" { (clock(tick)) }
             }
-            text class="axis" x=(coordinate(LEFT)) y=(coordinate(UPPER.0 - 12.0)) { "Pressure, mmHg" }
-            text class="axis" x=(coordinate(LEFT)) y=(coordinate(LOWER.0 - 12.0)) { "Delta pressure, mmHg" tspan class="if-wide" { " (diastolic − compartment)" } }
-            text class="axis" x=(coordinate(LEFT)) y=(coordinate(HEIGHT - 14.0)) { tspan class="if-wide" { "Time, " } "UTC, " (days) }
+            text class="axis" x=(coordinate(LEFT)) y=(coordinate(self.upper_panel.0 - 12.0)) { "Pressure, mmHg" }
+            text class="axis" x=(coordinate(LEFT)) y=(coordinate(self.lower_panel.0 - 12.0)) { "Delta pressure, mmHg" tspan class="if-wide" { " (diastolic − compartment)" } }
+            text class="axis" x=(coordinate(LEFT)) y=(coordinate(self.height - 14.0)) { tspan class="if-wide" { "Time, " } "UTC, " (days) }
             (self.right_edge())
         }
     }
@@ -112,10 +137,10 @@ impl<'c> Frame<'c> {
         let x = coordinate(RIGHT);
         html! {
             @if self.chart.to >= self.chart.now {
-                line class="now" x1=(x) y1=(coordinate(UPPER.0)) x2=(x) y2=(coordinate(LOWER.1)) {}
-                text class="axis" x=(x) y=(coordinate(HEIGHT - 14.0)) text-anchor="end" { "right edge: now" }
+                line class="now" x1=(x) y1=(coordinate(self.upper_panel.0)) x2=(x) y2=(coordinate(self.lower_panel.1)) {}
+                text class="axis" x=(x) y=(coordinate(self.height - 14.0)) text-anchor="end" { "right edge: now" }
             } @else {
-                text class="axis" x=(x) y=(coordinate(HEIGHT - 14.0)) text-anchor="end" { "ends before now" }
+                text class="axis" x=(x) y=(coordinate(self.height - 14.0)) text-anchor="end" { "ends before now" }
             }
         }
     }
@@ -127,11 +152,80 @@ impl<'c> Frame<'c> {
         };
         let y = self.lower.at(threshold.mmhg);
         html! {
-            rect class="band" x=(coordinate(LEFT)) y=(coordinate(y)) width=(coordinate(RIGHT - LEFT)) height=(coordinate(LOWER.1 - y)) {}
+            rect class="band" x=(coordinate(LEFT)) y=(coordinate(y)) width=(coordinate(RIGHT - LEFT)) height=(coordinate(self.lower_panel.1 - y)) {}
             line class="threshold" x1=(coordinate(LEFT)) y1=(coordinate(y)) x2=(coordinate(RIGHT)) y2=(coordinate(y)) {}
-            text class="threshold-words" x=(coordinate(RIGHT - 8.0)) y=(coordinate(LOWER.0 - 12.0)) text-anchor="end" {
+            text class="threshold-words" x=(coordinate(RIGHT - 8.0)) y=(coordinate(self.lower_panel.0 - 12.0)) text-anchor="end" {
                 "alerts " (threshold.words) " " (threshold.mmhg)
             }
+        }
+    }
+
+    /// While anaesthesia is recorded: over both panels, with the word at the foot of the upper one.
+    fn shade(&self) -> Markup {
+        let within = |shade: &Shade| shade.within(self.chart.from, self.chart.to);
+        let spans = self.shades.iter().filter_map(within);
+        let spans: Vec<(f64, f64)> = spans.map(|(from, to)| (self.x(from), self.x(to))).collect();
+        let mut words: Vec<f64> = Vec::new();
+        for (from, to) in &spans {
+            let middle = f64::midpoint(*from, *to).clamp(LEFT + SHADE_ROOM / 2.0, RIGHT - SHADE_ROOM / 2.0);
+            if words.last().is_none_or(|last| middle - last >= SHADE_ROOM) {
+                words.push(middle);
+            }
+        }
+        html! {
+            @for span in &spans {
+                (marks::shade(*span, self.upper_panel))
+                (marks::shade(*span, self.lower_panel))
+            }
+            @for x in &words {
+                text class="shade-words" x=(coordinate(*x)) y=(coordinate(self.upper_panel.1 - 6.0)) text-anchor="middle" { "anaesthesia" }
+            }
+        }
+    }
+
+    /// How far a correctly made reading may be off: along the line, and around each delta that stands
+    /// alone or is carried.
+    fn spread(&self) -> Markup {
+        let mut runs: Vec<Vec<&DeltaPoint>> = Vec::new();
+        for point in &self.chart.deltas {
+            let joins = |last: &&DeltaPoint| point.at.minutes_since(last.at) <= GAP_MINUTES;
+            let last = runs.last_mut().filter(|run| run.last().is_some_and(joins));
+            match (point.kind, last) {
+                (DeltaKind::Carried, _) => {}
+                (_, Some(run)) => run.push(point),
+                (_, None) => runs.push(vec![point]),
+            }
+        }
+        let carried = self
+            .chart
+            .deltas
+            .iter()
+            .filter(|point| point.kind == DeltaKind::Carried);
+        html! {
+            @for run in runs {
+                @match run.as_slice() {
+                    [alone] => (self.lone_spread(alone)),
+                    run => {
+                        @let above = run.iter().map(|point| (point.at, point.mmhg + SPREAD_MMHG));
+                        @let below = run.iter().rev().map(|point| (point.at, point.mmhg - SPREAD_MMHG));
+                        @let corner = |(at, mmhg)| format!("{},{}", coordinate(self.x(at)), coordinate(self.lower.at(mmhg)));
+                        polygon class="spread" points=(above.chain(below).map(corner).collect::<Vec<_>>().join(" ")) {}
+                    },
+                }
+            }
+            @for point in carried { (self.lone_spread(point)) }
+        }
+    }
+
+    fn lone_spread(&self, point: &DeltaPoint) -> Markup {
+        let left = (self.x(point.at) - LONE_SPREAD).max(LEFT);
+        let right = (self.x(point.at) + LONE_SPREAD).min(RIGHT);
+        let (top, foot) = (
+            self.lower.at(point.mmhg + SPREAD_MMHG),
+            self.lower.at(point.mmhg - SPREAD_MMHG),
+        );
+        html! {
+            rect class="spread" x=(coordinate(left)) y=(coordinate(top)) width=(coordinate(right - left)) height=(coordinate(foot - top)) {}
         }
     }
 
@@ -166,6 +260,12 @@ impl<'c> Frame<'c> {
         path
     }
 
+    /// A little before its delta, whose number stands above or below it; the stem ties the two.
+    fn beside_x(&self, point: &BesidePoint) -> f64 {
+        let left = if point.delta.is_some() { BESIDE_LEFT } else { 0.0 };
+        (self.x(point.at) - left).max(LEFT + 7.0)
+    }
+
     fn points(&self) -> Markup {
         html! {
             @for point in &self.chart.diastolics {
@@ -174,8 +274,15 @@ impl<'c> Frame<'c> {
             @for point in &self.chart.pressures {
                 (marks::pressure(self.x(point.at), self.upper.at(point.mmhg)))
                 @if point.without_delta {
-                    (marks::missing(self.x(point.at), LOWER.1 - 12.0))
+                    (marks::missing(self.x(point.at), self.lower_panel.1 - 12.0))
                 }
+            }
+            @for point in &self.beside {
+                @let (x, y) = (self.beside_x(point), self.lower.at(point.mmhg));
+                @if let Some(delta) = point.delta {
+                    line class="stem" x1=(coordinate(self.x(point.at))) y1=(coordinate(self.lower.at(delta))) x2=(coordinate(x)) y2=(coordinate(y)) {}
+                }
+                (marks::beside(x, y, point.kind))
             }
             @for point in &self.chart.deltas {
                 (marks::delta(self.x(point.at), self.lower.at(point.mmhg), point.kind))
@@ -203,15 +310,17 @@ impl<'c> Frame<'c> {
             )
         });
         let x = |at: Instant| self.x(at);
-        let below: Vec<(f64, f64)> = deltas.clone().map(|(at, y, _)| (x(at), y)).collect();
+        let mut below: Vec<(f64, f64)> = deltas.clone().map(|(at, y, _)| (x(at), y)).collect();
+        let beside = self.beside.iter();
+        below.extend(beside.map(|point| (self.beside_x(point), self.lower.at(point.mmhg))));
         let diastolics = self.chart.diastolics.iter();
         let mut above: Vec<(f64, f64)> = diastolics
             .map(|point| (x(point.at), self.upper.at(point.mmhg)))
             .collect();
         above.extend(pressures.clone().map(|(at, y, _)| (x(at), y)));
         html! {
-            (self.label_all("value", deltas.collect(), &below, LOWER))
-            (self.label_all("value value-pressure", pressures.collect(), &above, UPPER))
+            (self.label_all("value", deltas.collect(), &below, self.lower_panel))
+            (self.label_all("value value-pressure", pressures.collect(), &above, self.upper_panel))
         }
     }
 
@@ -255,6 +364,10 @@ fn label_height(x: f64, y: f64, marks: &[(f64, f64)], (top, bottom): (f64, f64))
     if free(above) || !free(below) { above } else { below }
 }
 
+fn moved((top, bottom): (f64, f64), by: f64) -> (f64, f64) {
+    (top + by, bottom + by)
+}
+
 fn extent(values: impl Iterator<Item = i64>) -> (i64, i64) {
     values.fold((0, 0), |(low, high), value| (low.min(value), high.max(value)))
 }
@@ -269,117 +382,4 @@ fn panel((top, bottom): (f64, f64), scale: &Scale, range: (i64, i64)) -> Markup 
             text class="tick" x=(coordinate(LEFT - 10.0)) y=(coordinate(y + 5.5)) text-anchor="end" { (signed(tick)) }
         }
     }
-}
-
-/// What a shape stands for, where it stands in the picture's legend, and the words.
-type Entry = ((f64, f64), fn(f64, f64) -> Markup, &'static str);
-
-/// The legend, in two rows.
-const LEGEND: [Entry; 7] = [
-    ((22.0, 16.0), marks::pressure, "compartment pressure"),
-    ((256.0, 16.0), |x, y| marks::diastolic(x, y, true), "diastolic used"),
-    ((420.0, 16.0), |x, y| marks::diastolic(x, y, false), "other diastolic"),
-    ((590.0, 16.0), marks::missing, "no delta"),
-    ((22.0, 44.0), |x, y| marks::delta(x, y, DeltaKind::Paired), "delta"),
-    (
-        (128.0, 44.0),
-        |x, y| marks::delta(x, y, DeltaKind::Stale),
-        "delta, stale diastolic",
-    ),
-    (
-        (346.0, 44.0),
-        |x, y| marks::delta(x, y, DeltaKind::Carried),
-        "delta, carried (newer diastolic)",
-    ),
-];
-
-/// The shapes and what they stand for.
-fn legend() -> Markup {
-    html! {
-        g class="legend-within" aria-hidden="true" {
-            @for ((x, y), mark, words) in LEGEND {
-                (mark(x, y))
-                text class="legend" x=(coordinate(x + 18.0)) y=(coordinate(y + 5.5)) { (words) }
-            }
-        }
-    }
-}
-
-/// The same below the picture, for screens so narrow that the words within would be too small; the
-/// style sheet shows one of the two.
-pub fn legend_below() -> Markup {
-    html! {
-        ul class="legend-below" aria-hidden="true" {
-            @for (_, mark, words) in LEGEND {
-                li { svg viewBox="0 0 28 20" aria-hidden="true" focusable="false" { (mark(14.0, 10.0)) } (words) }
-            }
-        }
-    }
-}
-
-/// The picture in words: range, counts, then the newest numbers one by one.
-fn describe(chart: &SiteChart) -> String {
-    let mut text = format!(
-        "From {} to {}: {}, {}, {}.",
-        wording::when(chart.from),
-        wording::when(chart.to),
-        count(chart.pressures.len(), "compartment pressure"),
-        count(chart.diastolics.len(), "diastolic"),
-        count(chart.deltas.len(), "delta pressure")
-    );
-    if let Some(threshold) = &chart.threshold {
-        let low = chart.deltas.iter().filter(|point| point.low).count();
-        text.push_str(&format!(
-            " {} {} {} mmHg.",
-            are(low, "delta pressure"),
-            threshold.words,
-            threshold.mmhg
-        ));
-    }
-    let without = chart.pressures.iter().filter(|point| point.without_delta).count();
-    if without > 0 {
-        text.push_str(&format!(
-            " Without a delta pressure: {}.",
-            count(without, "compartment pressure")
-        ));
-    }
-    if chart.earlier > 0 {
-        text.push_str(&format!(
-            " {} not drawn; see the table.",
-            are(chart.earlier, "earlier compartment pressure")
-        ));
-    }
-    let skipped = chart.deltas.len().saturating_sub(TOLD_ONE_BY_ONE);
-    for point in chart.deltas.iter().skip(skipped) {
-        text.push(' ');
-        text.push_str(&tell(point));
-    }
-    text
-}
-
-/// "1 diastolic", "2 diastolics".
-fn count(number: usize, one: &str) -> String {
-    let many = if number == 1 { "" } else { "s" };
-    format!("{number} {one}{many}")
-}
-
-/// "1 diastolic is", "2 diastolics are".
-fn are(number: usize, one: &str) -> String {
-    let verb = if number == 1 { "is" } else { "are" };
-    format!("{} {verb}", count(number, one))
-}
-
-fn tell(point: &DeltaPoint) -> String {
-    let kind = match point.kind {
-        DeltaKind::Paired => "",
-        DeltaKind::Stale => " (stale diastolic)",
-        DeltaKind::Carried => " (carried)",
-    };
-    let bound = if point.bounded_above { "at most " } else { "" };
-    let (diastolic, pressure) = point.terms;
-    format!(
-        "{}: diastolic {diastolic}, compartment pressure {pressure}, delta pressure {bound}{}{kind}.",
-        wording::when(point.at),
-        signed(point.mmhg)
-    )
 }

@@ -52,8 +52,9 @@ fn documentation(app: &AppState) -> String {
     let limits = &app.limits;
     format!(
         "A write is answered after its commit. Bodies up to {} bytes, Bundles up to {} bytes and {} entries, \
-         nesting up to {} levels. An Observation that cannot be used is kept and set aside with a reason, not \
-         refused. GET is not supported inside a transaction. A condition (If-None-Exist, PUT by query, a conditional \
+         nesting up to {} levels. An Observation or Procedure that cannot be used is kept and set aside with a \
+         reason, not refused. Of Procedures those count whose code or category says that the patient is under \
+         anaesthesia or that a limb has its blood again. GET is not supported inside a transaction. A condition (If-None-Exist, PUT by query, a conditional \
          reference in a transaction) names one identifier. Older versions are not served. Unknown search \
          parameters are ignored and listed, or refused under Prefer: handling=strict. Results are sorted by \
          _lastUpdated.",

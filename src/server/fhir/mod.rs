@@ -1,4 +1,4 @@
-//! The FHIR R4 endpoint: REST intake of Observations and Patients, reading and searching of
+//! The FHIR R4 endpoint: REST intake of Observations, Procedures and Patients, reading and searching of
 //! everything that is kept. See `types` for what is served, `write` for what is refused.
 //!
 //! Every error is an OperationOutcome in application/fhir+json, on every path below `/fhir`.

@@ -65,7 +65,7 @@ const CODE: Param = Param {
 const DATE: Param = Param {
     name: "date",
     kind: "date",
-    documentation: "Effective time: what overlaps the asked time matches. As _lastUpdated, without sa and eb.",
+    documentation: "Effective time (of a Procedure: when it was performed): what overlaps the asked time matches. As _lastUpdated, without sa and eb.",
 };
 
 /// Everything that is served.
@@ -89,6 +89,11 @@ pub const TYPES: &[TypeInfo] = &[
         name: "Patient",
         writable: true,
         params: &[ID, LAST_UPDATED, IDENTIFIER],
+    },
+    TypeInfo {
+        name: "Procedure",
+        writable: true,
+        params: &[ID, LAST_UPDATED, IDENTIFIER, PATIENT, SUBJECT, STATUS, CODE, DATE],
     },
 ];
 

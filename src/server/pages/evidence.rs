@@ -76,7 +76,7 @@ fn carried_row(
     sheet: &Sheet,
     now: Instant,
 ) -> Markup {
-    let facts = words::facts(assessment, measurement, Some(carried));
+    let facts = words::facts(assessment, measurement, Some(carried), sheet);
     html! {
         @if let Some(facts) = &facts {
             tr class="carried" role="row" {
@@ -95,7 +95,7 @@ fn carried_row(
 }
 
 fn paired_row(assessment: &Assessment<'_>, measurement: &Measurement<'_>, sheet: &Sheet, now: Instant) -> Markup {
-    let facts = words::facts(assessment, measurement, None);
+    let facts = words::facts(assessment, measurement, None, sheet);
     let compartment = words::measured(&measurement.gathered);
     let diastolic = match measurement.paired {
         Paired::With(index, age) => assessment

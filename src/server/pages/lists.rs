@@ -21,7 +21,7 @@ pub(super) fn set_aside(page: &PageState, now: Instant) -> Result<Body, StoreErr
     };
     let main = html! {
         h1 { "Set aside" span class="tally" { (all) } }
-        p { "Entries that are kept but not used, each with its reason. They are tried again when the mapping changes." }
+        p { "Entries that are kept but not used, each with its reason. They are tried again when the mapping changes. Procedures whose code no mapping knows are counted, not listed." }
         @if counts.is_empty() {
             p { "Nothing is set aside." }
         } @else {

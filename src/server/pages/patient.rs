@@ -4,12 +4,14 @@ use super::concern_card::Card;
 use super::layout::Body;
 use super::{PageState, ROWS, evidence, lists, messages, text};
 use crate::fhir::Instant;
+use crate::outbox::draft::DeltaFacts;
 use crate::outbox::wording;
-use crate::patient::assess::{Assessment, assess};
+use crate::patient::assess::{Assessment, Measurement, assess};
 use crate::patient::state::State;
+use crate::patient::words;
 use crate::recognise::reading::PatientKey;
 use crate::rules::{Sheet, Tier};
-use crate::server::charts::{self, SiteChart};
+use crate::server::charts::{self, BesidePoint, Shade, SiteChart};
 use crate::store::{EventRow, StoreError};
 use axum::http::StatusCode;
 use maud::{Markup, html};
@@ -149,6 +151,8 @@ fn site_section(sheet: &Sheet, assessment: &Assessment<'_>, site: usize, events:
     let count = assessment.of_site(site).count();
     let events: Vec<&EventRow> = events.iter().filter(|event| event.site_key == key).collect();
     let heading = format!("site-{site}");
+    let shades = Shade::of(&assessment.contexts, sheet);
+    let beside = second_differences(assessment, site, sheet);
     html! {
         section class="site" aria-labelledby=(heading) {
             h2 id=(heading) { (place) }
@@ -156,8 +160,8 @@ fn site_section(sheet: &Sheet, assessment: &Assessment<'_>, site: usize, events:
             div class="beside" {
                 @if count > 0 {
                     figure class="scroll" id={ "chart-" (site) } tabindex="0" aria-labelledby=(heading) {
-                        (charts::draw(&SiteChart::of(assessment, site, sheet, now), &format!("chart-{site}")))
-                        (charts::legend_below())
+                        (charts::draw(&SiteChart::of(assessment, site, sheet, now), &shades, &beside, &format!("chart-{site}")))
+                        (charts::legend_below(&shades, &beside))
                     }
                 }
                 div class="aside" {
@@ -168,6 +172,20 @@ fn site_section(sheet: &Sheet, assessment: &Assessment<'_>, site: usize, events:
             @if count > 0 { (evidence::table(assessment, site, sheet, now, &heading)) }
         }
     }
+}
+
+/// Every second difference of a site, for its chart.
+fn second_differences(assessment: &Assessment<'_>, site: usize, sheet: &Sheet) -> Vec<BesidePoint> {
+    let of_measurement = |measurement: &Measurement<'_>| {
+        let carried = measurement.carried.iter().map(Some);
+        let facts = |carried| words::facts(assessment, measurement, carried, sheet);
+        let facts: Vec<DeltaFacts> = [None].into_iter().chain(carried).filter_map(facts).collect();
+        facts.iter().flat_map(BesidePoint::of).collect::<Vec<_>>()
+    };
+    assessment
+        .of_site(site)
+        .flat_map(|(_, found)| of_measurement(found))
+        .collect()
 }
 
 /// How many readings, how old the newest is, and what so few of them can mean.

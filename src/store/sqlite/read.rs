@@ -176,9 +176,14 @@ pub(super) fn set_aside(
     limit: usize,
 ) -> Result<Vec<SetAsideRow>, Fault> {
     const COLUMNS: &str = "source, part, patient, reason, detail, since";
+    // A hospital does many Procedures that are none of ours: they are counted, and listed only for
+    // their patient, after everything else.
+    const FOREIGN: &str = "(reason = 'code-not-mapped' AND source GLOB 'Procedure/*')";
     let sql = match patient {
-        Some(_) => format!("SELECT {COLUMNS} FROM set_aside WHERE patient = ?2 ORDER BY since DESC, row DESC LIMIT ?1"),
-        None => format!("SELECT {COLUMNS} FROM set_aside ORDER BY since DESC, row DESC LIMIT ?1"),
+        Some(_) => format!(
+            "SELECT {COLUMNS} FROM set_aside WHERE patient = ?2 ORDER BY {FOREIGN}, since DESC, row DESC LIMIT ?1"
+        ),
+        None => format!("SELECT {COLUMNS} FROM set_aside WHERE NOT {FOREIGN} ORDER BY since DESC, row DESC LIMIT ?1"),
     };
     let mut statement = tx.prepare_cached(&sql)?;
     let limit = bounded(limit);

@@ -188,5 +188,8 @@ async fn the_capability_statement_is_valid_and_true() {
         assert_eq!(delete.status.is_success(), interactions.contains(&"delete"), "{kind}");
     }
     let types: Vec<&Value> = resources.iter().map(|resource| &resource["type"]).collect();
-    assert_eq!(types, ["Communication", "Device", "Observation", "Patient"]);
+    assert_eq!(
+        types,
+        ["Communication", "Device", "Observation", "Patient", "Procedure"]
+    );
 }

@@ -51,6 +51,9 @@ async fn official_examples_go_in_and_come_back_as_sent() {
         "Observation-unsat",
         "Observation-vitals-panel",
         "Patient-example",
+        "Procedure-ambulation",
+        "Procedure-example",
+        "Procedure-f002",
     ];
     for name in names {
         let sent = example(name);

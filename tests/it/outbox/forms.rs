@@ -24,6 +24,17 @@ fn status_follows_sources_and_amendment() {
             "{compartment:?} {diastolic:?} {amends}"
         );
     }
+    // What stands beside is part of the Observation too.
+    let mut draft = draft(beside::kakar());
+    draft.facts.beside[0].pressure.status = Preliminary;
+    let value = observation(&draft);
+    assert_eq!(value["status"], "preliminary");
+    assert!(
+        value["note"][0]["text"]
+            .as_str()
+            .unwrap()
+            .contains(wording::PRELIMINARY)
+    );
 }
 
 #[test]

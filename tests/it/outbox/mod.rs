@@ -1,6 +1,7 @@
 //! What is written: forms against the official R4 schema, examples and CodeSystems; texts against
 //! the list of what may never be said.
 
+mod beside;
 mod forms;
 mod standard;
 mod texts;
@@ -62,6 +63,7 @@ fn measured(id: &str, pressure: Pressure, at: Instant, method: Method) -> Measur
         at,
         method,
         status: ReadingStatus::Final,
+        quality: None,
     }
 }
 
@@ -105,6 +107,8 @@ fn facts() -> DeltaFacts {
         age: AgeClass::Simultaneous,
         carried: false,
         tier: Some(Tier::Act),
+        under_anaesthesia: false,
+        beside: Vec::new(),
     };
     subtract(&mut facts);
     facts
@@ -156,8 +160,11 @@ fn message(occasion: Occasion, tier: Option<Tier>) -> MessageDraft {
             .collect(),
         lost: Vec::new(),
         compartment: Some(facts.compartment.clone()),
+        diastolic: None,
         delta_identity: Some(observation.identity),
         delta: Some(facts),
+        beside: Vec::new(),
+        session: None,
         reading_count: 1,
         age_note: AgeNote::InBand,
         at: AT.plus_minutes(4),

@@ -2,6 +2,8 @@
 
 use super::*;
 
+type Mutation = (&'static str, fn(&mut Value));
+
 fn read(path: &str) -> Value {
     let path = format!("{}/{path}", env!("CARGO_MANIFEST_DIR"));
     serde_json::from_str(&std::fs::read_to_string(&path).expect(&path)).unwrap()
@@ -97,7 +99,6 @@ fn official_examples_validate() {
 /// One mutation of an official example each, and of our own output: all are refused.
 #[test]
 fn each_mutation_is_refused() {
-    type Mutation = (&'static str, fn(&mut Value));
     let any: &[Mutation] = &[
         ("unknown property", |r| r["colour"] = json!("red")),
         ("wrong type", |r| r["id"] = json!(7)),
@@ -209,6 +210,25 @@ fn each_mutation_of_our_own_is_refused() {
         let mut mutant = own[0].clone();
         drop_field(&mut mutant, field);
         assert!(VALIDATOR.validate_derived(&mutant).is_err(), "{field}");
+    }
+    let components: &[Mutation] = &[
+        ("no code", |c| drop_field(c, "code")),
+        ("no coding", |c| drop_field(&mut c["code"], "coding")),
+        ("a reading's code", |c| {
+            c["code"]["coding"][0] = json!({ "system": "http://loinc.org", "code": "8462-4" });
+        }),
+        ("another code of ours", |c| {
+            c["code"]["coding"][0]["code"] = json!("compartment-pressure")
+        }),
+        ("no value", |c| drop_field(c, "valueQuantity")),
+        ("no unit code", |c| drop_field(&mut c["valueQuantity"], "code")),
+        ("a text as value", |c| c["valueQuantity"]["value"] = json!("34.0")),
+    ];
+    let whole = observation(&draft(beside::kakar()));
+    for (what, mutate) in components {
+        let mut mutant = whole.clone();
+        mutate(&mut mutant["component"][0]);
+        assert!(VALIDATOR.validate_derived(&mutant).is_err(), "{what}");
     }
 }
 

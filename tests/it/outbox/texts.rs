@@ -39,7 +39,7 @@ fn many_messages() -> Vec<MessageDraft> {
     let mut all = Vec::new();
     for occasion in [Occasion::Raised, Occasion::Withdrawn, Occasion::Resolved] {
         for tier in tiers {
-            for family in [Family::Pressure, Family::Measurement] {
+            for family in Family::ALL {
                 for shape in 0..64 {
                     all.push(shaped(occasion, tier, family, shape));
                 }
@@ -94,7 +94,13 @@ fn shaped(occasion: Occasion, tier: Option<Tier>, family: Family, shape: usize) 
         GroundBy::SideMissing,
         GroundBy::Pressure,
         GroundBy::Unusable,
-    ][shape % 7];
+        GroundBy::MeanDelta,
+        GroundBy::Trend,
+        GroundBy::Overdue,
+        GroundBy::ReadingsDisagree,
+        GroundBy::MethodsDisagree,
+    ][shape % 12];
+    beside::stand_beside(&mut draft, shape);
     draft.grounds.iter_mut().for_each(|ground| ground.by = by);
     if by == GroundBy::Unusable && family == Family::Measurement && occasion == Occasion::Raised {
         draft = about_unusable(draft, bit(0));
@@ -155,7 +161,7 @@ fn no_text_gives_an_all_clear() {
     for draft in many_messages() {
         let text = text(&draft);
         assert_eq!(forbidden_in(&text), None, "{text}");
-        let answered = draft.occasion == Occasion::Resolved && draft.family == Family::Measurement;
+        let answered = draft.occasion == Occasion::Resolved && draft.family != Family::Pressure;
         assert_eq!(text.contains("Next: "), !answered, "{text}");
         assert!(text.ends_with(wording::SHORT_CAUTION), "{text}");
         if draft.occasion == Occasion::Resolved && draft.family == Family::Pressure {
@@ -205,7 +211,7 @@ fn each_number_of_a_message_has_its_age() {
         {
             assert!(line.ends_with("before this message."), "{line}");
         }
-        if draft.occasion == Occasion::Resolved && draft.family == Family::Measurement {
+        if draft.occasion == Occasion::Resolved && draft.family != Family::Pressure {
             assert!(!text.contains("mmHg ("), "{text}");
             continue;
         }

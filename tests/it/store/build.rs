@@ -112,6 +112,7 @@ fn measured(reference: &str, mmhg: &str) -> Measured {
         at: at(0),
         method: Method::Needle,
         status: ReadingStatus::Preliminary,
+        quality: None,
     }
 }
 
@@ -166,6 +167,8 @@ fn standing(retracted: bool) -> Standing {
             age: AgeClass::Paired,
             carried: false,
             tier: Some(Tier::Act),
+            under_anaesthesia: false,
+            beside: Vec::new(),
         },
         threshold_mmhg: 30,
         amends: false,
@@ -184,6 +187,7 @@ pub fn concern(tier: Option<Tier>, since_minutes: i64) -> (ConcernKey, Concern) 
         family: Family::Pressure,
         tier,
         since: at(since_minutes),
+        raised: Some(at(3)),
         told: vec![ToldGround {
             seals: (1, 2),
             source: "Observation/c".into(),

@@ -1,0 +1,203 @@
+//! Second differences beside a delta: against the last diastolic before anaesthesia, against the
+//! mean arterial pressure, and against the diastolic of the other method. They raise nothing by
+//! themselves; a rule may look at them.
+
+use crate::fhir::Instant;
+use crate::fhir::instant::MINUTE_MILLIS;
+use crate::outbox::draft::BesideKind;
+use crate::pair::{self, Candidate};
+use crate::patient::assess::{Assessment, Carried, Delta, Measurement, Paired, difference};
+use crate::patient::gather::Gathered;
+use crate::recognise::{Context, ContextKind, Method};
+use crate::rules::{RuleKind, Sheet};
+
+/// One second difference of a measurement.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct BesideNow {
+    /// Which.
+    pub kind: BesideKind,
+    /// Index into `Assessment::diastolics`; for a mean into `Assessment::means`.
+    pub index: usize,
+    /// The difference.
+    pub delta: Delta,
+}
+
+/// The other pressure that a second difference is taken from.
+pub fn pressure<'a, 's>(assessment: &'a Assessment<'s>, beside: &BesideNow) -> &'a Gathered<'s> {
+    match beside.kind {
+        BesideKind::Mean => &assessment.means[beside.index],
+        BesideKind::BeforeAnaesthesia | BesideKind::OtherMethod => &assessment.diastolics[beside.index],
+    }
+}
+
+/// What is the same for every measurement of one assessment.
+pub(super) struct Besides<'r> {
+    sheet: &'r Sheet,
+    /// minutes, more than (mmHg): of the sheet's rule on methods, when both methods are used.
+    methods: Option<(i64, i64)>,
+}
+
+impl<'r> Besides<'r> {
+    pub(super) fn new(diastolics: &[Gathered<'_>], sheet: &'r Sheet) -> Self {
+        let used = |method: Method| diastolics.iter().any(|one| one.current.reading.method == method);
+        let rule = || {
+            sheet.rules.iter().find_map(|rule| match rule.kind {
+                RuleKind::MethodsDisagree { minutes, more_than } => Some((minutes, more_than)),
+                _ => None,
+            })
+        };
+        let methods = match used(Method::ArterialLine) && used(Method::Cuff) {
+            true => rule(),
+            false => None,
+        };
+        Self { sheet, methods }
+    }
+
+    /// The diastolic that counts and the one that does not, when arterial line and cuff differ
+    /// beside `chosen`: the lower counts, for it is nearer to the alert.
+    pub(super) fn disagreeing(
+        &self,
+        chosen: usize,
+        compartment: Instant,
+        diastolics: &[Gathered<'_>],
+    ) -> Option<(usize, usize)> {
+        let (minutes, more_than) = self.methods?;
+        let one = &diastolics[chosen];
+        let other_method = match one.current.reading.method {
+            Method::Cuff => Method::ArterialLine,
+            Method::ArterialLine => Method::Cuff,
+            _ => return None,
+        };
+        let pairing = &self.sheet.pairing;
+        let from = one
+            .at
+            .plus_minutes(-minutes)
+            .max(compartment.plus_minutes(-pairing.before_minutes));
+        let to = one
+            .at
+            .plus_minutes(minutes)
+            .min(compartment.plus_minutes(pairing.after_minutes));
+        let first = diastolics.partition_point(|other| other.at < from);
+        let near = diastolics
+            .iter()
+            .enumerate()
+            .skip(first)
+            .take_while(|(_, other)| other.at <= to);
+        let others = near.filter(|(_, other)| other.current.reading.method == other_method);
+        // The nearest in time; of two as near the lower, for it is nearer to the alert.
+        let (index, other) = others.min_by(|(_, left), (_, right)| {
+            let distance = |other: &Gathered<'_>| other.at.millis_since(one.at).saturating_abs();
+            (distance(left).cmp(&distance(right)))
+                .then_with(|| value(left).cmp(&value(right)))
+                .then_with(|| left.owner.identity().cmp(&right.owner.identity()))
+        })?;
+        let apart = one.whole_diastolic().abs_diff(other.whole_diastolic());
+        if i64::try_from(apart).is_ok_and(|apart| apart <= more_than) {
+            return None;
+        }
+        Some(match value(one) <= value(other) {
+            true => (chosen, index),
+            false => (index, chosen),
+        })
+    }
+}
+
+fn value(gathered: &Gathered<'_>) -> crate::fhir::Decimal {
+    gathered.current.reading.pressure.mmhg
+}
+
+/// The difference against the last diastolic before anaesthesia, on every measurement taken under it.
+pub(super) fn add_before_anaesthesia(assessment: &mut Assessment<'_>, sheet: &Sheet) {
+    if assessment.contexts.is_empty() {
+        return;
+    }
+    for position in 0..assessment.measurements.len() {
+        let at = assessment.measurements[position].at();
+        let added = before_anaesthesia(assessment, at, sheet)
+            .and_then(|index| against(assessment, index, &assessment.measurements[position].gathered));
+        // Where the diastolic beside the reading is that very one, it would be said twice.
+        let paired = assessment.measurements[position].paired;
+        let same = |beside: &BesideNow| matches!(paired, Paired::With(index, _) if index == beside.index);
+        assessment.measurements[position]
+            .beside
+            .extend(added.filter(|beside| !same(beside)));
+    }
+}
+
+/// The second differences of a carried delta: its diastolic may be one under anaesthesia.
+pub fn of_carried(
+    assessment: &Assessment<'_>,
+    measurement: &Measurement<'_>,
+    carried: &Carried,
+    sheet: &Sheet,
+) -> Option<BesideNow> {
+    let at = assessment.diastolics[carried.diastolic].at;
+    let index = before_anaesthesia(assessment, at, sheet)?;
+    against(assessment, index, &measurement.gathered)
+}
+
+fn against(assessment: &Assessment<'_>, index: usize, compartment: &Gathered<'_>) -> Option<BesideNow> {
+    difference(&assessment.diastolics[index], compartment).map(|delta| BesideNow {
+        kind: BesideKind::BeforeAnaesthesia,
+        index,
+        delta,
+    })
+}
+
+/// The last diastolic before the anaesthesia under which `at` lies.
+pub fn before_anaesthesia(assessment: &Assessment<'_>, at: Instant, sheet: &Sheet) -> Option<usize> {
+    let start = anaesthesia_since(&assessment.contexts, at, sheet)?;
+    let end = assessment.diastolics.partition_point(|diastolic| diastolic.at < start);
+    let index = end.checked_sub(1)?;
+    let earliest = start.plus_minutes(-sheet.anaesthesia.before_minutes);
+    (assessment.diastolics[index].at >= earliest).then_some(index)
+}
+
+/// When the anaesthesia began that is recorded at `at`. Several that overlap are one: a change
+/// from sedation to general anaesthesia has no awake diastolic between.
+pub fn anaesthesia_since(contexts: &[Context], at: Instant, sheet: &Sheet) -> Option<Instant> {
+    let anaesthesias = contexts
+        .iter()
+        .filter(|context| context.kind == ContextKind::Anaesthesia);
+    let end = |context: &Context| {
+        let open = context.start.plus_minutes(sheet.anaesthesia.open_end_minutes);
+        context.end.unwrap_or(open)
+    };
+    let mut since: Option<(Instant, Instant)> = None;
+    for context in anaesthesias.filter(|context| context.start <= at) {
+        since = Some(match since {
+            Some((start, until)) if context.start <= until => (start, until.max(end(context))),
+            _ => (context.start, end(context)),
+        });
+    }
+    since.filter(|(_, until)| at <= *until).map(|(start, _)| start)
+}
+
+/// True when `kind` is recorded at `at`.
+pub fn is_recorded(contexts: &[Context], kind: ContextKind, at: Instant, sheet: &Sheet) -> bool {
+    if kind == ContextKind::Anaesthesia {
+        return anaesthesia_since(contexts, at, sheet).is_some();
+    }
+    let recorded = |context: &Context| context.start <= at && context.end.is_none_or(|end| at <= end);
+    contexts.iter().any(|context| context.kind == kind && recorded(context))
+}
+
+/// The mean arterial pressure beside a compartment reading, chosen as a diastolic is.
+pub(super) fn mean(
+    means: &[Gathered<'_>],
+    candidates: &[Candidate<'_>],
+    compartment: &Gathered<'_>,
+    sheet: &Sheet,
+) -> Option<BesideNow> {
+    let index = pair::choose(candidates, compartment.at, &sheet.pairing)?;
+    difference(&means[index], compartment).map(|delta| BesideNow {
+        kind: BesideKind::Mean,
+        index,
+        delta,
+    })
+}
+
+/// Minutes between two moments, whatever their order.
+pub fn minutes_apart(one: Instant, other: Instant) -> i64 {
+    one.millis_since(other).saturating_abs() / MINUTE_MILLIS
+}
