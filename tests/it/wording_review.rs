@@ -91,8 +91,12 @@ async fn the_rules_examples_say_nothing_forbidden_and_all_that_they_must() {
         for (number, example) in rule.examples.iter().enumerate() {
             // A later day for each, so that the clock never runs back.
             start = start.plus_minutes(2 * 24 * 60);
+            let name = format!("{}-{number}", rule.id);
             for reading in &example.readings {
-                house.example(&format!("{}-{number}", rule.id), start, reading).await;
+                house.example(&name, start, reading).await;
+            }
+            if let Some(minute) = example.at_minute {
+                house.later(&name, start, minute).await;
             }
         }
     }

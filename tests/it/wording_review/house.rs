@@ -7,8 +7,8 @@ use deltaward::config::Config;
 use deltaward::fhir::outcome;
 use deltaward::fhir::{Instant, datetime};
 use deltaward::pipeline::service::{Face, Service};
-use deltaward::recognise::Side;
 use deltaward::recognise::reading::PatientKey;
+use deltaward::recognise::{ContextKind, Method, Side};
 use deltaward::rules::Sheet;
 use deltaward::rules::sheet::ExampleReading;
 use deltaward::store::{Commit, OutboxEntry, OutboxState, Settlement, SqliteStore};
@@ -280,6 +280,14 @@ impl House {
         assert!(self.missing.is_empty(), "{}", self.missing.join("\n\n"));
     }
 
+    /// The clock goes on to `minute` of an example, and what falls due on the way is looked for.
+    pub async fn later(&mut self, name: &str, start: Instant, minute: i64) {
+        self.now(start.plus_minutes(minute + 1));
+        // The engine looks for timers ten times a second.
+        tokio::time::sleep(std::time::Duration::from_millis(300)).await;
+        self.look_at(&format!("Patient/{name}")).await;
+    }
+
     /// One reading of a rule's example, as a record would send it.
     pub async fn example(&mut self, name: &str, start: Instant, reading: &ExampleReading) {
         let patient = format!("Patient/{name}");
@@ -288,9 +296,19 @@ impl House {
         let minute = reading.minute;
         let mut all = Vec::new();
         if let Some(value) = reading.diastolic {
-            let code = json!({"system": "http://loinc.org", "code": "8462-4"});
+            let code = match reading.method {
+                Some(Method::ArterialLine) => "76213-8",
+                Some(Method::Cuff) => "76535-4",
+                _ => "8462-4",
+            };
+            let id = format!("d-{name}-{minute}-{code}");
+            let code = json!({"system": "http://loinc.org", "code": code});
+            all.push(observation(&id, &patient, &code, value, &time));
+        }
+        if let Some(value) = reading.mean {
+            let code = json!({"system": "http://loinc.org", "code": "8478-0"});
             all.push(observation(
-                &format!("d-{name}-{minute}"),
+                &format!("m-{name}-{minute}"),
                 &patient,
                 &code,
                 value,
@@ -312,8 +330,20 @@ impl House {
             }
             all.push(pressure);
         }
+        if let Some(kind) = reading.context {
+            let code = match kind {
+                ContextKind::Anaesthesia => "anaesthesia",
+                ContextKind::AfterIschaemia => "after-ischaemia",
+            };
+            all.push(json!({
+                "resourceType": "Procedure", "id": format!("x-{name}-{minute}"), "status": "in-progress",
+                "code": {"coding": [{"system": deltaward::recognise::READING_SYSTEM, "code": code}]},
+                "subject": {"reference": patient}, "performedPeriod": {"start": time},
+            }));
+        }
         for resource in all {
-            let address = format!("/fhir/Observation/{}", resource["id"].as_str().unwrap());
+            let kind = resource["resourceType"].as_str().unwrap();
+            let address = format!("/fhir/{kind}/{}", resource["id"].as_str().unwrap());
             assert!(
                 self.send("PUT", &address, &resource.to_string()).await < 300,
                 "{address}"

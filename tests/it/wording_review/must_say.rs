@@ -19,6 +19,10 @@ static READING: LazyLock<Regex> = LazyLock::new(|| {
     Regex::new(r"^(Compartment pressure|Diastolic pressure|Mean arterial pressure|Reading that cannot be used:) ")
         .unwrap()
 });
+/// A second difference on a line of its own.
+static SECOND: LazyLock<Regex> = LazyLock::new(|| {
+    Regex::new("^(Before anaesthesia|From the mean arterial pressure|By the other method): ").unwrap()
+});
 /// A pressure inside a rule's sentence; thresholds are named otherwise ("at or below 30 mmHg").
 static IN_RULE: LazyLock<Regex> = LazyLock::new(|| {
     Regex::new(r"(?i)(?:compartment pressure|compartment reading|diastolic|delta pressure)(?: is)? (?:at most )?([-−]?\d+) mmHg").unwrap()
@@ -85,7 +89,11 @@ fn numbers_without_age(text: &str) -> Vec<String> {
         if told && !(line.ends_with(" this message.") || line.ends_with("its time cannot be read.")) {
             faults.push(format!("a number without its age: {line}"));
         }
-        if told || line.starts_with("Delta pressure: ") {
+        let second = SECOND.is_match(line);
+        if second && !line.contains(" before this message)") {
+            faults.push(format!("a second difference without the age of its pressure: {line}"));
+        }
+        if told || second || line.starts_with("Delta pressure: ") {
             aged.extend(NUMBER.find_iter(line).map(|number| number.as_str().replace('−', "-")));
         }
     }
@@ -110,7 +118,7 @@ fn wrong_age(text: &str, source: &Value, sent: Timestamp) -> Option<String> {
         .filter_map(effective)
         .map(|at| moment_and_age(at, sent))
         .collect();
-    let said = wanted.is_empty() || wanted.iter().any(|wanted| text.contains(wanted));
+    let said = wanted.is_empty() || wanted.iter().any(|wanted| text.contains(wanted.trim_end_matches('.')));
     (!said).then(|| format!("does not say of {}: {wanted:?}", source["id"]))
 }
 
