@@ -11,7 +11,7 @@
 //! | 1 | [`source`] | where Observations and Procedures come from: REST intake, polling | |
 //! | 2 | [`recognise`] | Observation → Readings, Procedure → Contexts, or set aside with a reason | yes |
 //! | 3 | [`pair`] | compartment reading with the diastolic nearest in time | yes |
-//! | 4 | [`rules`] | the rule sheet: delta, sustained, carried, absolute, checks | yes |
+//! | 4 | [`rules`] | the rule sheets: whose is whose, what is wrong with one, how it is shown and approved | yes |
 //! | 2–4 | [`patient`] | one patient: `assess` what ought to stand, `publish` and `tell` what is new | yes |
 //! | 5 | [`outbox`] | the resources to be written, their identity, what an answer means | yes |
 //! | – | [`store`] | durable state; one commit holds readings, concerns and outbox together | |

@@ -3,8 +3,10 @@
 use clap::{Args, Parser, Subcommand};
 use deltaward::config::{self, Config};
 use deltaward::fhir::Instant;
-use deltaward::pipeline::{Clock, demo, run, service, telemetry};
-use deltaward::rules::{Sheet, sheet};
+use deltaward::pipeline::rules::Which;
+use deltaward::pipeline::{self, Clock, demo, run, service, telemetry};
+use deltaward::rules::approval::one_line;
+use deltaward::rules::{Sheet, show};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -36,7 +38,7 @@ enum Command {
     /// Run the service; without --config self-contained on 127.0.0.1:8080 with ./deltaward.db.
     #[command(after_help = "Example: deltaward run --config deltaward.toml")]
     Run(ConfigArgs),
-    /// Show or check a rule sheet.
+    /// Show, check, export or approve a rule sheet.
     #[command(subcommand, after_help = "Example: deltaward rules check my-sheet.toml")]
     Rules(RulesCommand),
     /// Check a configuration file without starting anything.
@@ -66,18 +68,73 @@ struct ConfigArgs {
 
 #[derive(Subcommand)]
 enum RulesCommand {
-    /// Print a sheet as a document; the built-in adult sheet without FILE.
-    #[command(after_help = "Example: deltaward rules show")]
+    /// Print a sheet as a document for a committee; the built-in adult sheet without FILE.
+    #[command(
+        after_help = "Examples: deltaward rules show my-sheet.toml --format html > my-sheet.html\n          deltaward rules show --child --source > child.toml"
+    )]
     Show {
-        /// A rule sheet (TOML).
-        file: Option<PathBuf>,
+        #[command(flatten)]
+        which: WhichSheet,
+        /// How it looks.
+        #[arg(long, value_enum, default_value_t = Format::Text)]
+        format: Format,
+        /// Print the sheet itself (TOML), to be saved, changed and approved.
+        #[arg(long, conflicts_with = "format")]
+        source: bool,
     },
-    /// Check a sheet and run every example in it.
+    /// Check a sheet (overlaps, gaps, sources) and run every example in it.
     #[command(after_help = "Example: deltaward rules check my-sheet.toml")]
-    Check {
-        /// A rule sheet (TOML).
-        file: Option<PathBuf>,
+    Check(WhichSheet),
+    /// Write a sheet as FHIR R4 PlanDefinition and Library (which carries the sheet itself).
+    #[command(after_help = "Example: deltaward rules export my-sheet.toml --out fhir/")]
+    Export {
+        /// A rule sheet (TOML), or: built-in.
+        sheet: PathBuf,
+        /// Of the built-in sheets the children's.
+        #[arg(long)]
+        child: bool,
+        /// An existing folder for the files.
+        #[arg(long, default_value = ".")]
+        out: PathBuf,
     },
+    /// Record, beside FILE, that somebody answers for exactly this text. A sheet that fails its
+    /// check cannot be approved; earlier approvals are kept.
+    #[command(
+        after_help = "Example: deltaward rules approve my-sheet.toml --by \"Trauma committee, chair\" --note \"Meeting 12, item 3\""
+    )]
+    Approve {
+        /// A rule sheet (TOML).
+        file: PathBuf,
+        /// In which role: never a person's name; the record is copied and shown.
+        #[arg(long, value_name = "ROLE", value_parser = one_line)]
+        by: String,
+        /// What the approval rests on, in one line.
+        #[arg(long, value_name = "TEXT", value_parser = one_line)]
+        note: String,
+    },
+}
+
+#[derive(Args)]
+struct WhichSheet {
+    /// A rule sheet (TOML); the built-in adult sheet without.
+    file: Option<PathBuf>,
+    /// The built-in children's sheet.
+    #[arg(long, conflicts_with = "file")]
+    child: bool,
+}
+
+impl WhichSheet {
+    fn which(self) -> Which {
+        Which::of(self.file, self.child)
+    }
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum Format {
+    /// Plain text, at most 100 columns.
+    Text,
+    /// One HTML file, made to be printed.
+    Html,
 }
 
 #[derive(Subcommand)]
@@ -148,16 +205,15 @@ fn command(command: Command) -> anyhow::Result<ExitCode> {
             runtime()?.block_on(run::run(config, system_clock()))?;
             Ok(ExitCode::SUCCESS)
         }
-        Command::Rules(RulesCommand::Show { file }) => {
-            let sheet = read_sheet(file.as_deref())?;
-            print!("{}", deltaward::rules::show::show(&sheet));
-            Ok(ExitCode::SUCCESS)
-        }
-        Command::Rules(RulesCommand::Check { file }) => check_rules(file.as_deref()),
+        Command::Rules(command) => rules(command),
         Command::Config(ConfigCommand::Check(args)) => match read_config(args.config.as_deref()) {
             Ok(config) => {
-                if let Err(error) = service::check(&config) {
-                    return Ok(refuse(&format!("{error:#}")));
+                let sheets = match service::check(&config) {
+                    Ok(sheets) => sheets,
+                    Err(error) => return Ok(refuse(&format!("{error:#}"))),
+                };
+                for line in pipeline::sheets::lines(&sheets) {
+                    println!("{line}");
                 }
                 for warning in config.warnings() {
                     println!("warning: {warning}");
@@ -182,29 +238,59 @@ fn read_config(path: Option<&Path>) -> Result<Config, config::ConfigError> {
     }
 }
 
-fn read_sheet(file: Option<&Path>) -> anyhow::Result<Sheet> {
-    let Some(path) = file else { return Ok(Sheet::adult()?) };
-    let name = path.display().to_string();
-    let text = std::fs::read_to_string(path).map_err(|error| {
-        anyhow::anyhow!("{name} cannot be read: {error}; name an existing rule sheet, or none for the built-in one")
-    })?;
-    Ok(sheet::Sheet::parse(&name, &text)?)
+fn rules(command: RulesCommand) -> anyhow::Result<ExitCode> {
+    match command {
+        RulesCommand::Show {
+            which, source: true, ..
+        } => print!("{}", which.which().text()?),
+        RulesCommand::Show { which, format, .. } => {
+            let sheet = which.which().sheet()?;
+            match format {
+                Format::Text => print!("{}", show::text(&sheet)),
+                Format::Html => print!("{}", show::html(&sheet)),
+            }
+        }
+        RulesCommand::Check(which) => return check_rules(&which.which().sheet()?),
+        RulesCommand::Export { sheet, child, out } => {
+            let file = (sheet.as_os_str() != "built-in").then_some(sheet);
+            if file.is_some() && child {
+                return Ok(refuse(
+                    &"--child is for the built-in sheets: give a file, or built-in --child",
+                ));
+            }
+            for path in pipeline::rules::write_resources(&Which::of(file, child), &out)? {
+                println!("{}", path.display());
+            }
+        }
+        RulesCommand::Approve { file, by, note } => {
+            let (approval, record) = pipeline::rules::approve(&file, &by, &note, system_clock()())?;
+            println!(
+                "{} {} · SHA-256 {} · approved {}\nrecorded in {}",
+                approval.sheet,
+                approval.version,
+                approval.sha256,
+                approval.words(),
+                record.display()
+            );
+        }
+    }
+    Ok(ExitCode::SUCCESS)
 }
 
-fn check_rules(file: Option<&Path>) -> anyhow::Result<ExitCode> {
-    let sheet = read_sheet(file)?;
-    let failures = deltaward::patient::examples::failures(&sheet);
+fn check_rules(sheet: &Sheet) -> anyhow::Result<ExitCode> {
+    let failures = deltaward::patient::examples::failures(sheet);
     for failure in &failures {
         println!("{failure}");
     }
     let examples: usize = sheet.rules.iter().map(|rule| rule.examples.len()).sum();
     println!(
-        "{} {} · SHA-256 {} · {} rules, {examples} examples, {} failed",
+        "{} {} · SHA-256 {} · {} rules, {examples} examples, {} failed · {}",
         sheet.id,
         sheet.version,
         sheet.hash,
         sheet.rules.len(),
-        failures.len()
+        failures.len(),
+        sheet.record.words()
     );
     Ok(if failures.is_empty() {
         ExitCode::SUCCESS

@@ -56,6 +56,7 @@ pub fn check(tables: FileTables, environment: &dyn Fn(&str) -> Option<String>) -
         },
         rules: RulesConfig {
             sheet: checker.path("sheet", tables.rules.sheet),
+            child_sheet: checker.path("child_sheet", tables.rules.child_sheet),
         },
         server: checker.server(tables.server),
         store: StoreConfig {

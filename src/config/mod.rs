@@ -167,8 +167,10 @@ pub struct MappingConfig {
 /// `[rules]`.
 #[derive(Clone, Debug, Default)]
 pub struct RulesConfig {
-    /// `sheet`: a rule sheet instead of the built-in adult one.
+    /// `sheet`: a rule sheet for adults (and unknown age) instead of the built-in one.
     pub sheet: Option<PathBuf>,
+    /// `child_sheet`: a rule sheet for children instead of the built-in one.
+    pub child_sheet: Option<PathBuf>,
 }
 
 /// `[server]`.

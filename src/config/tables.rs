@@ -76,6 +76,7 @@ pub struct MappingTable {
 #[serde(deny_unknown_fields, default)]
 pub struct RulesTable {
     pub sheet: Option<Spanned<PathBuf>>,
+    pub child_sheet: Option<Spanned<PathBuf>>,
 }
 
 #[derive(Debug, Default, Deserialize)]

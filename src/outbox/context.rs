@@ -36,6 +36,16 @@ pub struct SheetRef {
     pub hash: String,
 }
 
+impl From<&crate::rules::Sheet> for SheetRef {
+    fn from(sheet: &crate::rules::Sheet) -> Self {
+        Self {
+            id: sheet.id.clone(),
+            version: sheet.version.clone(),
+            hash: sheet.hash.clone(),
+        }
+    }
+}
+
 impl SheetRef {
     /// "adult, version 1.0.0, 0123456789ab": the hash shortened to twelve digits, enough to tell two apart.
     pub fn words(&self) -> String {
@@ -49,7 +59,7 @@ impl SheetRef {
 pub struct MessageContext {
     /// Shadow or live.
     pub mode: Mode,
-    /// The rule sheet in force.
+    /// The rule sheet that judged the patient of whom the draft speaks.
     pub sheet: SheetRef,
     /// Whom the configuration names as recipients: references (`Group/ward-4`, an absolute URL);
     /// anything without a `/` or `urn:` is written as a display text.

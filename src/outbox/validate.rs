@@ -10,7 +10,7 @@ use std::collections::{BTreeMap, BTreeSet};
 /// HL7's JSON Schema of FHIR 4.0.1 (CC0), unchanged; see `profiles/schema/README.md`.
 const R4_SCHEMA: &str = include_str!("../../profiles/schema/fhir-r4.schema.json");
 
-/// The types that this service writes, and so the ones that can be checked.
+/// The types that the running service writes.
 pub const CHECKED_TYPES: [&str; 4] = ["Observation", "Communication", "Device", "Bundle"];
 
 /// Most messages that one resource gives: a wrecked one must not fill a page.
@@ -52,14 +52,22 @@ pub struct Validator {
 }
 
 impl Validator {
-    /// Compile the schema of each checked type, cut to the definitions that it reaches.
+    /// Compile the schema of each type that the running service writes.
     ///
     /// # Errors
     /// When the schema shipped with the program is damaged.
     pub fn new() -> Result<Self, SchemaError> {
-        let definitions = reachable_definitions(R4_SCHEMA)?;
+        Self::of(&CHECKED_TYPES)
+    }
+
+    /// Compile the schema of each of `types`, cut to the definitions that they reach.
+    ///
+    /// # Errors
+    /// When the schema shipped with the program is damaged, or has no such type.
+    pub fn of(types: &[&'static str]) -> Result<Self, SchemaError> {
+        let definitions = reachable_definitions(R4_SCHEMA, types)?;
         let mut by_type = BTreeMap::new();
-        for resource_type in CHECKED_TYPES {
+        for resource_type in types.iter().copied() {
             // Not the 148-way `oneOf` of the file: its messages would name every type at once.
             let schema = json!({
                 "$schema": "http://json-schema.org/draft-06/schema#",
@@ -78,7 +86,7 @@ impl Validator {
         Ok(Self { by_type })
     }
 
-    /// Check any Observation, Communication, Device or Bundle: schema, then invariants. Resources
+    /// Check a resource of one of the types: schema, then invariants. Resources
     /// in a Bundle or `contained` are checked too, each as its own type.
     ///
     /// # Errors
@@ -105,7 +113,8 @@ impl Validator {
     fn collect(&self, resource: &Value, at: &str, depth: usize, messages: &mut Vec<String>) {
         let name = resource["resourceType"].as_str().unwrap_or("");
         let Some(compiled) = self.by_type.get(name) else {
-            messages.push(format!("{at}/resourceType: not one of {}", CHECKED_TYPES.join(", ")));
+            let known: Vec<&str> = self.by_type.keys().copied().collect();
+            messages.push(format!("{at}/resourceType: not one of {}", known.join(", ")));
             return;
         };
         messages.extend(
@@ -154,11 +163,11 @@ fn schema_message(at: &str, error: &ValidationError<'_>) -> String {
 
 /// The definitions that the checked types reach. `ResourceList` (any resource) becomes "an object
 /// that names its type": what stands there is checked as its own type instead.
-fn reachable_definitions(schema: &str) -> Result<BTreeMap<String, Value>, SchemaError> {
+fn reachable_definitions(schema: &str, types: &[&str]) -> Result<BTreeMap<String, Value>, SchemaError> {
     let file: SchemaFile<'_> = serde_json::from_str(schema)?;
     let any_resource = json!({ "type": "object", "required": ["resourceType"] });
     let mut reached = BTreeMap::from([(String::from("ResourceList"), any_resource)]);
-    let mut pending: BTreeSet<String> = CHECKED_TYPES.map(String::from).into();
+    let mut pending: BTreeSet<String> = types.iter().copied().map(String::from).collect();
     while let Some(name) = pending.pop_first() {
         if reached.contains_key(&name) {
             continue;

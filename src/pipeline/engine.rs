@@ -5,6 +5,7 @@ use super::settings::{Clock, Settings};
 use super::work::{Work, set_aside_rows};
 use crate::fhir::Instant;
 use crate::outbox::build::{self, Draft, InvalidResource, Resource};
+use crate::outbox::context::MessageContext;
 use crate::outbox::local_references::localise;
 use crate::outbox::validate::Validator;
 use crate::patient::effect::{Effect, History};
@@ -237,14 +238,16 @@ impl Engine {
             Some(state) => state,
             None => self.store.load_patient(&patient)?,
         };
+        let settings = Arc::clone(&self.settings);
+        let sheet = settings.sheets.for_patient(birth_date(&state, &inputs), now);
         let take = if tell { step } else { step_untold };
-        let step = take(&mut state, inputs, &self.settings.sheet, self.settings.policy, now);
+        let step = take(&mut state, inputs, sheet, settings.policy, now);
         for (source, refusals) in &step.refusals {
             let rows = set_aside_rows(source, Some(&patient), refusals, now);
             told.refused.extend(rows.iter().map(|row| row.reason));
             commit.set_aside.push((source.clone(), rows));
         }
-        self.write(&step, &patient, now, commit, told);
+        self.write(&step, &patient, &settings.context(sheet), now, commit, told);
         let label = state.label.clone().unwrap_or_else(|| patient.0.clone());
         if step.history.is_empty() && !step.slots.is_empty() {
             // Open pages redraw; there is nothing to announce.
@@ -271,8 +274,15 @@ impl Engine {
     }
 
     /// Drafts → checked resources → derived rows and outbox entries.
-    fn write(&self, step: &Step, patient: &PatientKey, now: Instant, commit: &mut Commit, told: &mut Told) {
-        let context = self.settings.context();
+    fn write(
+        &self,
+        step: &Step,
+        patient: &PatientKey,
+        context: &MessageContext,
+        now: Instant,
+        commit: &mut Commit,
+        told: &mut Told,
+    ) {
         let mut group = Vec::new();
         for effect in &step.effects {
             let draft = match effect {
@@ -287,7 +297,7 @@ impl Engine {
                     continue;
                 }
             };
-            match build::resource(draft, &context, &self.validator) {
+            match build::resource(draft, context, &self.validator) {
                 Ok(resource) => {
                     commit.derived.push(derived_row(&resource, Some(patient), now));
                     if self.settings.deliver && self.settings.mode == crate::outbox::context::Mode::Live {
@@ -342,6 +352,15 @@ impl Engine {
             self.patients.clear();
         }
     }
+}
+
+/// The birth date as the step will have it: one that arrives in this very step already chooses the sheet.
+fn birth_date<'s>(state: &'s State, inputs: &'s [Input]) -> Option<&'s str> {
+    let arrives = inputs.iter().rev().find_map(|input| match input {
+        Input::Person { birth_date, .. } => Some(birth_date),
+        _ => None,
+    });
+    arrives.unwrap_or(&state.birth_date).as_deref()
 }
 
 /// A derived resource as a row; its references point to our own endpoint.

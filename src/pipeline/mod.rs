@@ -4,9 +4,11 @@
 pub mod demo;
 pub mod engine;
 pub mod refresh;
+pub mod rules;
 pub mod run;
 pub mod service;
 pub mod settings;
+pub mod sheets;
 pub mod telemetry;
 pub mod work;
 

@@ -1,5 +1,5 @@
 //! At start: when the mapping changed, every input is recognised anew (what was set aside is tried
-//! again, what was used may read differently now); when the rule sheet changed, every patient is
+//! again, what was used may read differently now); when a rule sheet changed, every patient is
 //! judged anew.
 
 use super::engine::{Engine, derived_row, outbox_entry};
@@ -21,7 +21,7 @@ const WAITING_AT_START: usize = 100_000;
 const DEVICE_PATIENT: &str = "device";
 
 impl Engine {
-    /// Bring the store into line with the mapping and the rule sheet in force.
+    /// Bring the store into line with the mapping and the rule sheets in force.
     ///
     /// # Errors
     /// When the store cannot be read or written; what was committed stays, the rest is tried again
@@ -33,15 +33,19 @@ impl Engine {
             tracing::info!("the mapping changed: every input is recognised anew");
             self.recognise_all()?;
         }
-        let sheet = self.settings.sheet.hash.clone();
-        if self.store.meta("sheet_hash")?.is_some_and(|before| before != sheet) {
-            tracing::info!("the rule sheet changed: every patient is judged anew");
+        let [adult, child] = self.settings.sheets.both().map(|sheet| sheet.hash.clone());
+        let before = self.store.meta("sheet_hash")?;
+        // A store of an earlier version knows no children's sheet: its children were judged by the other.
+        let changed = before.as_ref() != Some(&adult) || self.store.meta("child_sheet_hash")?.as_ref() != Some(&child);
+        if before.is_some() && changed {
+            tracing::info!("a rule sheet changed: every patient is judged anew");
             self.judge_all()?;
         }
         self.ask_again()?;
         let meta = vec![
             (String::from("mapping_hash"), mapping),
-            (String::from("sheet_hash"), sheet),
+            (String::from("sheet_hash"), adult),
+            (String::from("child_sheet_hash"), child),
         ];
         self.store.commit(&Commit {
             meta,

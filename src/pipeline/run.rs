@@ -2,6 +2,7 @@
 
 use super::service::{Face, Service};
 use super::settings::Clock;
+use super::sheets;
 use crate::config::Config;
 use crate::store::SqliteStore;
 use anyhow::Context;
@@ -27,6 +28,9 @@ pub async fn run(config: Config, clock: Clock) -> anyhow::Result<()> {
     println!("page:  http://{}/", listener.local_addr()?);
     println!("FHIR:  http://{}/fhir", listener.local_addr()?);
     println!("store: {}", config.store.path.display());
+    for line in sheets::lines(&service.sheets) {
+        println!("{line}");
+    }
     let stop = CancellationToken::new();
     let serving = tokio::spawn(serve(listener, service.router.clone(), stop.clone()));
     signal().await?;

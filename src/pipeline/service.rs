@@ -4,6 +4,7 @@
 
 use super::engine::{Engine, Outlets};
 use super::settings::{Clock, Settings};
+use super::sheets;
 use crate::config::{Config, SinkConfig, SourceConfig};
 use crate::delivery::client::FhirClient;
 use crate::delivery::status::DeliveryStatus;
@@ -13,7 +14,7 @@ use crate::patient::{AskPolicy, Question};
 use crate::recognise::Mapping;
 use crate::recognise::mapping::BUILTIN_FILES;
 use crate::recognise::reading::PatientKey;
-use crate::rules::Sheet;
+use crate::rules::Sheets;
 use crate::server::pages::{self, PageMode, PageState};
 use crate::server::{AppState, LiveEvent};
 use crate::source::Intake;
@@ -41,6 +42,8 @@ pub struct Service {
     pub events: broadcast::Sender<LiveEvent>,
     /// What is kept.
     pub store: Arc<dyn Store>,
+    /// What judges.
+    pub sheets: Arc<Sheets>,
     shutdown: CancellationToken,
     engine: std::thread::JoinHandle<()>,
     tasks: Vec<JoinHandle<()>>,
@@ -98,7 +101,7 @@ impl Service {
         }
         let page = PageState {
             store: Arc::clone(&shared),
-            sheet: Arc::clone(&settings.sheet),
+            sheets: Arc::clone(&settings.sheets),
             policy: settings.policy,
             clock,
             events: app.events.clone(),
@@ -111,6 +114,7 @@ impl Service {
             router,
             events,
             store: shared,
+            sheets: settings.sheets,
             shutdown,
             engine,
             tasks,
@@ -144,20 +148,10 @@ fn page_mode(face: &Face, mode: Mode) -> PageMode {
 /// What the engine judges and writes by, from the configuration.
 ///
 /// # Errors
-/// When the rule sheet or the mapping cannot be read.
+/// When a rule sheet or the mapping cannot be read, or a live sink stands on a sheet that nobody approved.
 pub fn settings(config: &Config) -> anyhow::Result<Settings> {
-    let sheet = match &config.rules.sheet {
-        Some(path) => {
-            let text = std::fs::read_to_string(path).with_context(|| {
-                format!(
-                    "[rules] sheet {} cannot be read; name an existing file, or none for the built-in sheet",
-                    path.display()
-                )
-            })?;
-            Sheet::parse(&path.display().to_string(), &text)?
-        }
-        None => Sheet::adult()?,
-    };
+    let sheets = sheets::in_force(&config.rules)?;
+    sheets::require_approval(config, &sheets)?;
     let mapping = match &config.mapping.folder {
         Some(folder) => mapping_of(folder)?,
         None => Mapping::builtin(),
@@ -174,7 +168,7 @@ pub fn settings(config: &Config) -> anyhow::Result<Settings> {
         },
     };
     Ok(Settings {
-        sheet: Arc::new(sheet),
+        sheets: Arc::new(sheets),
         mapping: Arc::new(mapping),
         policy,
         // Without a sink nothing leaves anyway: what is derived is served here, and is live.
@@ -265,12 +259,13 @@ fn mapping_files(folder: &Path) -> anyhow::Result<Vec<PathBuf>> {
     Ok(paths)
 }
 
-/// Everything that the configuration names, read and checked, before anything is started.
+/// Everything that the configuration names, read and checked, before anything is started. Answers
+/// the sheets in force.
 ///
 /// # Errors
-/// When the rule sheet, the mapping or the folder of the store cannot be used; says which.
-pub fn check(config: &Config) -> anyhow::Result<()> {
-    settings(config)?;
+/// When a rule sheet, the mapping or the folder of the store cannot be used; says which.
+pub fn check(config: &Config) -> anyhow::Result<Arc<Sheets>> {
+    let sheets = settings(config)?.sheets;
     let folder = config
         .store
         .path
@@ -282,7 +277,7 @@ pub fn check(config: &Config) -> anyhow::Result<()> {
             config.store.path.display(),
             folder.display()
         ),
-        _ => Ok(()),
+        _ => Ok(sheets),
     }
 }
 

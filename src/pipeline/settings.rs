@@ -4,7 +4,7 @@ use crate::fhir::Instant;
 use crate::outbox::context::{MessageContext, Mode, SheetRef};
 use crate::patient::AskPolicy;
 use crate::recognise::Mapping;
-use crate::rules::Sheet;
+use crate::rules::{Sheet, Sheets};
 use std::sync::Arc;
 
 /// Where the time comes from. Made once in `main` (or by the demo, which has a clock of its own);
@@ -14,8 +14,8 @@ pub type Clock = Arc<dyn Fn() -> Instant + Send + Sync>;
 /// What the engine judges and writes by.
 #[derive(Clone)]
 pub struct Settings {
-    /// The rule sheet in force.
-    pub sheet: Arc<Sheet>,
+    /// The rule sheets in force: which one judges a patient is decided at each step.
+    pub sheets: Arc<Sheets>,
     /// The mapping in force.
     pub mapping: Arc<Mapping>,
     /// Whether a source can be asked for earlier diastolics.
@@ -36,15 +36,11 @@ pub struct Settings {
 }
 
 impl Settings {
-    /// What every written resource carries.
-    pub fn context(&self) -> MessageContext {
+    /// What every resource carries that is written of a patient whom `sheet` judged.
+    pub fn context(&self, sheet: &Sheet) -> MessageContext {
         MessageContext {
             mode: self.mode,
-            sheet: SheetRef {
-                id: self.sheet.id.clone(),
-                version: self.sheet.version.clone(),
-                hash: self.sheet.hash.clone(),
-            },
+            sheet: SheetRef::from(sheet),
             recipients: self.recipients.clone(),
         }
     }

@@ -1,6 +1,6 @@
 //! The rule sheet: one TOML file, versioned and hashed. Everything that decides is in it.
 
-use super::Tier;
+use super::{ApprovalRecord, Tier};
 use serde::Deserialize;
 
 /// The adult sheet that the program carries.
@@ -12,14 +12,43 @@ pub const CHILD: &str = include_str!("../../profiles/rules/child.toml");
 /// The most rules of a sheet: the set of those that hold on a reading is one 64-bit word.
 pub const MAX_RULES: usize = 64;
 
-/// Why a sheet is refused; the text names line and column.
+/// Why a sheet is refused: every fault that was found, at least one.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("{file}: {message}")]
+#[error("{}", .faults.iter().map(|fault| format!("{file}: {fault}")).collect::<Vec<_>>().join("\n"))]
 pub struct SheetError {
     /// The file (or "built-in adult sheet").
     pub file: String,
-    /// What is wrong, where, and what to do.
+    /// In the order of the file.
+    pub faults: Vec<Fault>,
+}
+
+/// One fault of a sheet.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Fault {
+    /// Line and column (in characters), both from 1; None: the sheet as a whole.
+    pub place: Option<(usize, usize)>,
+    /// What is wrong and what to do.
     pub message: String,
+}
+
+/// "line 12, column 1: …".
+impl std::fmt::Display for Fault {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        if let Some((line, column)) = self.place {
+            write!(f, "line {line}, column {column}: ")?;
+        }
+        f.write_str(&self.message)
+    }
+}
+
+impl SheetError {
+    /// A fault of the sheet as a whole.
+    pub(super) fn of_whole(file: &str, message: String) -> Self {
+        Self {
+            file: file.to_owned(),
+            faults: vec![Fault { place: None, message }],
+        }
+    }
 }
 
 /// How a delta is compared with a threshold.
@@ -313,6 +342,8 @@ pub struct Rule {
 /// The sheet.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Sheet {
+    /// Where it was read from, for messages: the file, or "built-in adult sheet".
+    pub file: String,
     /// Its name.
     pub id: String,
     /// Its version.
@@ -323,6 +354,8 @@ pub struct Sheet {
     pub ages: Ages,
     /// SHA-256 of the file, hex.
     pub hash: String,
+    /// Who answers for it: filled by whoever reads the record beside the file, else empty.
+    pub record: ApprovalRecord,
     /// Below this age (years) the sheet is marked as not validated.
     pub adult_from_years: i64,
     /// Inclusive or not.
@@ -348,12 +381,28 @@ pub struct Sheet {
 }
 
 impl Sheet {
-    /// Read and check a sheet. `file` is only for error texts.
+    /// Read a sheet and check each part of it. `file` is only for error texts.
     ///
     /// # Errors
     /// When the text is not TOML of this form or a number makes no sense; with line and column.
     pub fn parse(file: &str, text: &str) -> Result<Self, SheetError> {
-        super::read::sheet(file, text)
+        super::read::sheet(file, text).map(|read| read.sheet)
+    }
+
+    /// As [`Sheet::parse`], and the rules fit together: no two hold on one number, and no number
+    /// below the highest threshold is without one (see `rules::fit`). What is used to judge
+    /// patients comes from here.
+    ///
+    /// # Errors
+    /// As [`Sheet::parse`]; when the rules overlap or leave a gap.
+    pub fn checked(file: &str, text: &str) -> Result<Self, SheetError> {
+        let read = super::read::sheet(file, text)?;
+        let faults = super::fit::faults(&read);
+        if faults.is_empty() {
+            return Ok(read.sheet);
+        }
+        let file = file.to_owned();
+        Err(SheetError { file, faults })
     }
 
     /// The built-in adult sheet.
@@ -361,7 +410,7 @@ impl Sheet {
     /// # Errors
     /// Never in a tested build; the error is passed on all the same.
     pub fn adult() -> Result<Self, SheetError> {
-        Self::parse("built-in adult sheet", ADULT)
+        Self::checked("built-in adult sheet", ADULT)
     }
 
     /// The built-in children's sheet.
@@ -369,7 +418,12 @@ impl Sheet {
     /// # Errors
     /// Never in a tested build; the error is passed on all the same.
     pub fn child() -> Result<Self, SheetError> {
-        Self::parse("built-in child sheet", CHILD)
+        Self::checked("built-in child sheet", CHILD)
+    }
+
+    /// True when somebody approved exactly this text.
+    pub fn approved(&self) -> bool {
+        !self.record.of_this.is_empty()
     }
 
     /// True when `delta` (whole mmHg) is at or below (or below) `threshold`, as the sheet compares.

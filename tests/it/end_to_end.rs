@@ -1,7 +1,7 @@
 //! The whole service as a process between two FHIR servers played by wiremock: it polls one and
 //! writes to the other.
 
-use crate::process::{Running, config};
+use crate::process::{Running, approved_rules, config};
 use serde_json::{Value, json};
 use std::time::{Duration, Instant};
 use wiremock::matchers::{method, path, query_param, query_param_contains};
@@ -160,7 +160,8 @@ fn tables(record: &MockServer, sink: &MockServer, mode: &str) -> String {
 async fn a_polled_pressure_reaches_the_other_server_as_delta_and_alert() {
     let (record, sink) = (record().await, sink().await);
     let folder = tempfile::tempdir().unwrap();
-    let file = config(folder.path(), &tables(&record, &sink, "live"));
+    let rules = approved_rules(folder.path());
+    let file = config(folder.path(), &(tables(&record, &sink, "live") + rules));
     let mut running = Running::start(folder.path(), &["run", "--config", &file]);
     let end = Instant::now() + Duration::from_secs(30);
     while alerts(&sink).await.is_empty() {
@@ -258,7 +259,7 @@ async fn procedures_are_polled_when_configured_and_cost_no_alert() {
         let folder = tempfile::tempdir().unwrap();
         let tables =
             tables(&record, &sink, "live").replacen("[sink]", &format!("procedures = {procedures}\n[sink]"), 1);
-        let file = config(folder.path(), &tables);
+        let file = config(folder.path(), &(tables + approved_rules(folder.path())));
         let running = Running::start(folder.path(), &["run", "--config", &file]);
         let client = reqwest::Client::new();
         let end = Instant::now() + Duration::from_secs(30);

@@ -10,7 +10,7 @@ use deltaward::pipeline::{Clock, Engine, Settings};
 use deltaward::recognise::Mapping;
 use deltaward::recognise::mapping::BUILTIN_FILES;
 use deltaward::recognise::reading::PatientKey;
-use deltaward::rules::Sheet;
+use deltaward::rules::Sheets;
 use deltaward::server::{Health, Metrics};
 use deltaward::source::intake::{Operation, Versioning};
 use deltaward::source::{Batch, CursorUpdate, Incoming, Intake};
@@ -37,7 +37,7 @@ struct Running {
 impl Running {
     fn start(store: Arc<dyn Store>, mapping: Mapping) -> Self {
         let settings = Settings {
-            sheet: Arc::new(Sheet::adult().unwrap()),
+            sheets: Arc::new(Sheets::builtin().unwrap()),
             mapping: Arc::new(mapping),
             policy: AskPolicy {
                 ask: false,
@@ -330,5 +330,144 @@ async fn a_resource_that_moves_between_patients_takes_its_alert_along_and_back()
         .filter(|delta| delta["status"] != "entered-in-error")
         .collect();
     assert_eq!(standing.len(), 1, "{standing:?}");
+    running.end();
+}
+
+/// The sheet that a derived resource names: its extension, id and hash.
+fn sheet_of(resource: &Value) -> (String, String) {
+    let extensions = resource["extension"].as_array().unwrap();
+    let of_sheet = |one: &&Value| one["url"] == "https://deltaward.example/fhir/StructureDefinition/rule-sheet";
+    let parts = &extensions.iter().find(of_sheet).unwrap()["extension"];
+    let part = |index: usize| parts[index]["valueString"].as_str().unwrap().to_owned();
+    (part(0), part(2))
+}
+
+fn person(id: &str, birth_date: &str) -> Value {
+    json!({"resourceType": "Patient", "id": id, "birthDate": birth_date})
+}
+
+fn of(mut resource: Value, patient: &str) -> Value {
+    resource["id"] = json!(format!("{}-{patient}", resource["id"].as_str().unwrap()));
+    resource["subject"] = json!({"reference": format!("Patient/{patient}")});
+    resource
+}
+
+/// The engine's clock stands at 2026-03-05: who was born on 2010-03-06 is 15.
+#[tokio::test]
+async fn each_patient_is_judged_by_the_sheet_of_their_age_and_everything_names_it() {
+    let running = Running::fresh();
+    let born = [
+        ("old", "2010-03-05"),
+        ("young", "2010-03-06"),
+        ("month", "2010-03"),
+        ("unknown", ""),
+    ];
+    for (patient, birth_date) in born {
+        if !birth_date.is_empty() {
+            running.poll(&[person(patient, birth_date)]).await;
+        }
+        let readings = [
+            of(diastolic("d", 70, "10:00"), patient),
+            of(pressure("c", 45, "10:02"), patient),
+        ];
+        running.poll(&readings).await;
+    }
+    let sheets = Sheets::builtin().unwrap();
+    let [adult, child] = sheets.both();
+    for (patient, sheet) in [("old", adult), ("young", child), ("month", child), ("unknown", adult)] {
+        let of_patient = |one: &Value| one["subject"]["reference"] == json!(format!("Patient/{patient}"));
+        let deltas: Vec<Value> = running.deltas().into_iter().filter(of_patient).collect();
+        let messages: Vec<Value> = running.messages().into_iter().filter(of_patient).collect();
+        assert_eq!((deltas.len(), messages.len()), (1, 1), "{patient}");
+        for resource in deltas.iter().chain(&messages) {
+            assert_eq!(sheet_of(resource), (sheet.id.clone(), sheet.hash.clone()), "{patient}");
+        }
+        let text = messages[0]["payload"][0]["contentString"].as_str().unwrap();
+        let words = format!(
+            "Rule sheet {}, version {}, {}.",
+            sheet.id,
+            sheet.version,
+            &sheet.hash[..12]
+        );
+        assert!(text.contains(&words), "{patient}: {text}");
+    }
+    running.end();
+}
+
+/// The pressure alone raises nothing in a child (adult.toml: pressure-30 is for adults).
+#[tokio::test]
+async fn a_birth_date_that_arrives_later_changes_the_sheet_and_what_it_says() {
+    let running = Running::fresh();
+    running
+        .poll(&[diastolic("d", 85, "10:00"), pressure("c", 35, "10:02")])
+        .await;
+    let first = running.messages();
+    assert_eq!(first.len(), 1, "{first:?}");
+    assert_eq!(sheet_of(&first[0]).0, "adult-limb");
+    running.poll(&[person("1", "2018-05-01")]).await;
+    let all = running.messages();
+    assert_eq!(all.len(), 2, "{all:?}");
+    let answer = all.iter().find(|one| one["inResponseTo"].is_array()).unwrap();
+    assert_eq!(sheet_of(answer).0, "child-limb");
+    // One that comes together with the readings counts already.
+    let together = [
+        of(diastolic("d", 85, "10:00"), "2"),
+        of(pressure("c", 35, "10:02"), "2"),
+        person("2", "2018-05-01"),
+    ];
+    running.poll(&together).await;
+    let delta = running
+        .deltas()
+        .into_iter()
+        .find(|one| one["subject"]["reference"] == "Patient/2")
+        .unwrap();
+    assert_eq!(sheet_of(&delta).0, "child-limb");
+    assert_eq!(running.messages().len(), 2);
+    running.end();
+}
+
+/// A store written before there was a children's sheet: its children are judged anew at start.
+#[tokio::test]
+async fn a_store_that_knows_no_childrens_sheet_is_judged_anew() {
+    let running = Running::fresh();
+    running
+        .poll(&[diastolic("d", 85, "10:00"), pressure("c", 35, "10:02")])
+        .await;
+    let store = running.end();
+    let meta = |name: &str| store.meta(name).unwrap();
+    let sheets = Sheets::builtin().unwrap();
+    assert_eq!(meta("sheet_hash"), Some(sheets.adult().hash.clone()));
+    assert_eq!(meta("child_sheet_hash"), Some(sheets.child().hash.clone()));
+    let mut state = store.load_patient(&PatientKey("Patient/1".into())).unwrap();
+    state.birth_date = Some("2018-05-01".into());
+    let change = deltaward::store::records::PatientChange {
+        patient: state.patient.clone(),
+        birth_date: state.birth_date.clone(),
+        label: None,
+        next_due: None,
+        slots: Vec::new(),
+        forgotten: Vec::new(),
+        forgotten_standing: Vec::new(),
+        standing: Vec::new(),
+        concerns: Vec::new(),
+        events: Vec::new(),
+    };
+    let commit = deltaward::store::Commit {
+        patients: vec![change],
+        meta: vec![("child_sheet_hash".into(), "0".into())],
+        ..deltaward::store::Commit::default()
+    };
+    store.commit(&commit).unwrap();
+    let running = Running::start(store, Mapping::builtin());
+    assert_eq!(
+        running.store.meta("child_sheet_hash").unwrap(),
+        Some(sheets.child().hash.clone())
+    );
+    let messages = running.messages();
+    assert_eq!(messages.len(), 2, "{messages:?}");
+    assert!(
+        messages.iter().any(|one| sheet_of(one).0 == "child-limb"),
+        "{messages:?}"
+    );
     running.end();
 }

@@ -35,5 +35,8 @@ mod process;
 mod recognise;
 mod recognise_mapping;
 mod recognise_procedure;
+mod rule_check;
+mod rule_documents;
+mod sheets;
 mod store;
 mod wording_review;

@@ -10,7 +10,7 @@ use axum::http::{Request, StatusCode, header};
 use deltaward::fhir::Instant;
 use deltaward::outbox::wording;
 use deltaward::recognise::PatientKey;
-use deltaward::rules::Sheet;
+use deltaward::rules::Sheets;
 use deltaward::server::LiveEvent;
 use deltaward::server::pages::{PageMode, PageState, router};
 use deltaward::store::sqlite::SqliteStore;
@@ -28,7 +28,7 @@ fn state(beds: Vec<Bed>, mode: PageMode, now: Instant) -> PageState {
     }
     PageState {
         store: Arc::new(store),
-        sheet: Arc::new(Sheet::adult().unwrap()),
+        sheets: Arc::new(Sheets::builtin().unwrap()),
         policy: NOBODY_TO_ASK,
         clock: Arc::new(move || now),
         events: broadcast::channel(16).0,
@@ -363,6 +363,7 @@ async fn every_page_carries_the_cautions_the_sheet_and_the_policy() {
             position(&text, caution.text);
         }
         position(&text, "adult-limb 1.1.0");
+        position(&text, "child-limb 1.1.0");
         position(&text, "As of 2026-03-05 22:10 UTC");
     }
 }
@@ -371,14 +372,15 @@ async fn every_page_carries_the_cautions_the_sheet_and_the_policy() {
 async fn the_rules_page_shows_every_rule_with_threshold_source_and_mark() {
     let page = state(Vec::new(), PageMode::Live, at(0));
     let text = text_of(&ok(&page, "/rules").await);
-    for rule in &page.sheet.rules {
+    for rule in page.sheets.both().into_iter().flat_map(|sheet| &sheet.rules) {
         position(&text, &rule.id);
         position(&text, &format!("mark {}", rule.mark));
     }
     for part in [
         "McQueen &amp; Court-Brown 1996",
-        "above 20 and at or below 30 mmHg",
-        &page.sheet.hash,
+        "delta pressure of a compartment reading is above 20 and at or below 30 mmHg",
+        &page.sheets.adult().hash,
+        &page.sheets.child().hash,
     ] {
         position(&text, part);
     }

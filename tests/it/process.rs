@@ -1,5 +1,7 @@
 //! The real binary as a process, for tests from outside.
 
+use deltaward::rules::sheet::{ADULT, CHILD};
+use sha2::Digest;
 use std::io::{BufRead, BufReader};
 use std::path::Path;
 use std::process::{Child, Command, ExitStatus, Stdio};
@@ -99,4 +101,25 @@ pub fn config(folder: &Path, more: &str) -> String {
     let text = format!("[server]\nlisten = \"127.0.0.1:0\"\n\n[store]\npath = \"deltaward.db\"\n\n{more}");
     std::fs::write(&path, text).unwrap();
     path.display().to_string()
+}
+
+/// Write the record by which somebody answers for a sheet, as `rules approve` does. Written here,
+/// so that what is tested with a live sink does not hang on that command.
+pub fn approved(folder: &Path, sheet: &str) {
+    let text = std::fs::read(folder.join(sheet)).unwrap();
+    let hash = format!("{:x}", sha2::Sha256::digest(text));
+    let record = format!(
+        "[[approval]]\nsheet = \"invented\"\nversion = \"0\"\nsha256 = \"{hash}\"\nat = \"2026-03-05T10:00:00Z\"\n\
+         role = \"invented committee\"\nnote = \"for a test\"\n"
+    );
+    std::fs::write(folder.join(format!("{sheet}.approval.toml")), record).unwrap();
+}
+
+/// The built-in sheets, saved and approved in `folder`: the `[rules]` table that names them.
+pub fn approved_rules(folder: &Path) -> &'static str {
+    for (name, text) in [("adult.toml", ADULT), ("child.toml", CHILD)] {
+        std::fs::write(folder.join(name), text).unwrap();
+        approved(folder, name);
+    }
+    "\n[rules]\nsheet = \"adult.toml\"\nchild_sheet = \"child.toml\"\n"
 }

@@ -175,7 +175,11 @@ fn documents_say_nothing_forbidden() {
         text: text.into(),
     };
     let mut texts = vec![
-        said("rules show", &deltaward::rules::show::show(&Sheet::adult().unwrap())),
+        said("rules show", &deltaward::rules::show::text(&Sheet::adult().unwrap())),
+        said(
+            "rules show --child",
+            &deltaward::rules::show::text(&Sheet::child().unwrap()),
+        ),
         said(
             "a footer's caution",
             &CAUTIONS

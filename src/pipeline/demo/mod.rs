@@ -6,6 +6,7 @@ pub mod ward;
 use super::run::{bind, serve, signal};
 use super::service::{Face, Service};
 use super::settings::Clock;
+use super::sheets;
 use crate::config::Config;
 use crate::fhir::Instant;
 use crate::server::LiveEvent;
@@ -63,6 +64,9 @@ pub async fn demo(options: Options) -> anyhow::Result<()> {
     if !options.until_end {
         println!("page:  http://{address}/");
         println!("FHIR:  http://{address}/fhir");
+    }
+    for line in sheets::lines(&service.sheets) {
+        println!("{line}");
     }
     println!("All patients and numbers are invented. Decision support: local protocol and licensed practice decide.");
     let stop = CancellationToken::new();

@@ -69,10 +69,10 @@ fn person(page: &PageState, rows: &[&StateRow], in_detail: bool, now: Instant) -
     } else {
         Vec::new()
     };
-    let found = state.as_ref().map(|state| assess(state, &page.sheet, page.policy, now));
-    let notes = found
-        .as_ref()
-        .map(|found| beside::age_notes(found.age_note, &page.sheet));
+    let birth_date = state.as_ref().and_then(|state| state.birth_date.as_deref());
+    let sheet = page.sheets.for_patient(birth_date, now);
+    let found = state.as_ref().map(|state| assess(state, sheet, page.policy, now));
+    let notes = found.as_ref().map(|found| beside::age_notes(found.age_note, sheet));
     let notes = notes.unwrap_or_default();
     Ok(html! {
         article class="person" {
@@ -87,7 +87,7 @@ fn person(page: &PageState, rows: &[&StateRow], in_detail: bool, now: Instant) -
                     concern: &row.concern,
                     found: found.as_ref(),
                     events: &events,
-                    sheet: &page.sheet,
+                    sheet,
                     now,
                     in_full: false,
                     // The rows come worst first.
@@ -95,6 +95,7 @@ fn person(page: &PageState, rows: &[&StateRow], in_detail: bool, now: Instant) -
                 }.markup())
             }
             @if !notes.is_empty() { p class="mind" { (notes.join(" ")) } }
+            @if found.is_some() { p class="key" { "Judged by rule sheet " (text::sheet(sheet)) "." } }
         }
     })
 }
@@ -108,9 +109,10 @@ fn watched(page: &PageState, with_concern: &BTreeSet<&PatientKey>, now: Instant)
     let mut others = known.iter().filter(|patient| !with_concern.contains(patient));
     for patient in others.by_ref().take(FRONT_PATIENTS) {
         let state = page.store.load_patient(patient)?;
-        let found = assess(&state, &page.sheet, page.policy, now);
+        let sheet = page.sheets.for_patient(state.birth_date.as_deref(), now);
+        let found = assess(&state, sheet, page.policy, now);
         let sites = (0..found.sites.len())
-            .filter_map(|site| Some((found.sites.get(site)?, Numbers::newest(&found, site, &page.sheet)?)));
+            .filter_map(|site| Some((found.sites.get(site)?, Numbers::newest(&found, site, sheet)?)));
         for (site, numbers) in sites {
             let at = numbers.pressure_at().or(numbers.at()).unwrap_or(now);
             let row = html! {

@@ -117,7 +117,6 @@ fn header(state: &PageState, place: &str) -> Markup {
 }
 
 fn footer(state: &PageState) -> Markup {
-    let sheet = &state.sheet;
     html! {
         footer {
             h2 { "Cautions" }
@@ -128,8 +127,12 @@ fn footer(state: &PageState) -> Markup {
                 }
             }
             p {
-                "Rule sheet in force: " a href="/rules" { (sheet.id) " " (sheet.version) }
-                ", SHA-256 " code { (sheet.hash.get(..12).unwrap_or(&sheet.hash)) } ". Times are UTC."
+                "Rule sheets in force: "
+                @for (place, sheet) in state.sheets.both().into_iter().enumerate() {
+                    @if place > 0 { "; " }
+                    (sheet.ages.words()) ", " (text::sheet(sheet))
+                }
+                ". Times are UTC."
             }
         }
     }

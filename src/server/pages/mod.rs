@@ -23,7 +23,7 @@ mod text;
 use crate::fhir::Instant;
 use crate::patient::assess::AskPolicy;
 use crate::recognise::reading::PatientKey;
-use crate::rules::Sheet;
+use crate::rules::Sheets;
 use crate::server::LiveEvent;
 use crate::store::{Store, StoreError};
 use axum::Router;
@@ -60,8 +60,8 @@ pub enum PageMode {
 pub struct PageState {
     /// Where everything that is shown comes from.
     pub store: Arc<dyn Store>,
-    /// The rule sheet in force.
-    pub sheet: Arc<Sheet>,
+    /// The rule sheets in force.
+    pub sheets: Arc<Sheets>,
     /// As the engine has it, so that a reading whose diastolic is being asked for is shown so.
     pub policy: AskPolicy,
     /// Now.
@@ -142,7 +142,7 @@ async fn set_aside_page(State(streams): State<live::Streams>) -> Response {
 }
 
 async fn rules_page(State(streams): State<live::Streams>) -> Response {
-    streams.page.page(|page, _| Ok(rules::build(&page.sheet))).await
+    streams.page.page(|page, _| Ok(rules::build(&page.sheets))).await
 }
 
 async fn stopped_page(State(streams): State<live::Streams>) -> Response {

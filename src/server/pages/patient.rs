@@ -28,16 +28,17 @@ pub(super) fn build(page: &PageState, patient: &PatientKey, now: Instant) -> Res
     }
     let events = page.store.events(patient, ROWS)?;
     let derived = page.store.derived(patient, ROWS)?;
-    let assessment = assess(&state, &page.sheet, page.policy, now);
+    let sheet = page.sheets.for_patient(state.birth_date.as_deref(), now);
+    let assessment = assess(&state, sheet, page.policy, now);
     let name = text::name(state.label.as_deref(), patient);
     let main = html! {
         p { a href="/" { "All patients" } }
         h1 { (name) }
-        (person(&state, &assessment, &page.sheet))
-        (concerns(page, &state, &assessment, &events, &name, now))
+        (person(&state, &assessment, sheet))
+        (concerns(sheet, &state, &assessment, &events, &name, now))
         (set_aside_line(set_aside.len()))
         @for site in 0..assessment.sites.len() {
-            (site_section(page, &assessment, site, &events, now))
+            (site_section(sheet, &assessment, site, &events, now))
         }
         (other_history(&assessment, &events, now))
         section aria-labelledby="messages" {
@@ -98,6 +99,7 @@ fn person(state: &State, assessment: &Assessment<'_>, sheet: &Sheet) -> Markup {
                 Some(date) => { "Born " (date) "." },
                 None => "Birth date not known.",
             }
+            " Judged by rule sheet " (text::sheet(sheet)) "."
         }
         @let notes = beside::age_notes(assessment.age_note, sheet);
         @if !notes.is_empty() { p class="notice" { (notes.join(" ")) } }
@@ -106,7 +108,7 @@ fn person(state: &State, assessment: &Assessment<'_>, sheet: &Sheet) -> Markup {
 
 /// Open concerns of this patient, worst first.
 fn concerns(
-    page: &PageState,
+    sheet: &Sheet,
     state: &State,
     assessment: &Assessment<'_>,
     events: &[EventRow],
@@ -132,7 +134,7 @@ fn concerns(
                     concern,
                     found: Some(assessment),
                     events,
-                    sheet: &page.sheet,
+                    sheet,
                     now,
                     in_full: true,
                     with_next: true,
@@ -142,13 +144,7 @@ fn concerns(
     }
 }
 
-fn site_section(
-    page: &PageState,
-    assessment: &Assessment<'_>,
-    site: usize,
-    events: &[EventRow],
-    now: Instant,
-) -> Markup {
+fn site_section(sheet: &Sheet, assessment: &Assessment<'_>, site: usize, events: &[EventRow], now: Instant) -> Markup {
     let Some(place) = assessment.sites.get(site) else {
         return html! {};
     };
@@ -156,16 +152,16 @@ fn site_section(
     let count = assessment.of_site(site).count();
     let events: Vec<&EventRow> = events.iter().filter(|event| event.site_key == key).collect();
     let heading = format!("site-{site}");
-    let shades = Shade::of(&assessment.contexts, &page.sheet);
-    let beside = second_differences(assessment, site, &page.sheet);
+    let shades = Shade::of(&assessment.contexts, sheet);
+    let beside = second_differences(assessment, site, sheet);
     html! {
         section class="site" aria-labelledby=(heading) {
             h2 id=(heading) { (place) }
-            (readings(assessment, site, count, &page.sheet, now))
+            (readings(assessment, site, count, sheet, now))
             div class="beside" {
                 @if count > 0 {
                     figure class="scroll" id={ "chart-" (site) } tabindex="0" aria-labelledby=(heading) {
-                        (charts::draw(&SiteChart::of(assessment, site, &page.sheet, now), &shades, &beside, &format!("chart-{site}")))
+                        (charts::draw(&SiteChart::of(assessment, site, sheet, now), &shades, &beside, &format!("chart-{site}")))
                         (charts::legend_below(&shades, &beside))
                     }
                 }
@@ -174,7 +170,7 @@ fn site_section(
                     (messages::history(&events, now, false))
                 }
             }
-            @if count > 0 { (evidence::table(assessment, site, &page.sheet, now, &heading)) }
+            @if count > 0 { (evidence::table(assessment, site, sheet, now, &heading)) }
         }
     }
 }

@@ -1,34 +1,48 @@
-//! `/rules`: the sheet in force, so that what the service says can be traced to its source.
+//! `/rules`: the sheets in force, so that what the service says can be traced to its source.
 
 use super::layout::Body;
 use super::text;
 use crate::outbox::wording;
 use crate::recognise::Method;
 use crate::rules::sheet::Rule;
-use crate::rules::{Sheet, show};
+use crate::rules::{Sheet, Sheets, show};
 use maud::{Markup, html};
 
 /// The page.
-pub(super) fn build(sheet: &Sheet) -> Body {
+pub(super) fn build(sheets: &Sheets) -> Body {
     let main = html! {
-        h1 { (sheet.title) }
-        dl class="facts" {
-            div { dt { "Sheet" } dd { code { (sheet.id) } } }
-            div { dt { "Version" } dd { (sheet.version) } }
-            div { dt { "SHA-256" } dd { code class="long" { (sheet.hash) } } }
-            div { dt { "Comparison" } dd { "delta pressure " (sheet.comparator.words()) " the threshold" } }
-            div { dt { "Adults from" } dd { (sheet.adult_from_years) " years; below, marked as not validated in children" } }
+        h1 { "Rule sheets in force" }
+        ul {
+            @for sheet in sheets.both() {
+                li { (sheet.ages.words()) ": " (text::sheet(sheet)) }
+            }
         }
-        h2 { "Rules" }
         p {
             "Marks: C, the figure was read in the public text of its source; C2, in a secondary or unrefereed text; "
             "M, from memory, not confirmed in public text; D, derived by the authors of the sheet, not published."
         }
+        @for sheet in sheets.both() { (whole(sheet)) }
+    };
+    Body::new("Rules", "/rules", main)
+}
+
+fn whole(sheet: &Sheet) -> Markup {
+    html! {
+        h2 id=(sheet.id) { (sheet.title) }
+        dl class="facts" {
+            div { dt { "Sheet" } dd { code { (sheet.id) } } }
+            div { dt { "Version" } dd { (sheet.version) } }
+            div { dt { "SHA-256" } dd { code class="long" { (sheet.hash) } } }
+            div { dt { "Approval" } dd { (sheet.record.words()) } }
+            div { dt { "Comparison" } dd { "delta pressure " (sheet.comparator.words()) " the threshold" } }
+            div { dt { "For" } dd { (sheet.ages.words()) "; adults are from " (sheet.adult_from_years) " years" } }
+        }
         @for rule in &sheet.rules { (rule_card(rule, sheet)) }
         (pairing(sheet))
         (limits(sheet))
-    };
-    Body::new("Rules", "/rules", main)
+        h3 { "Not covered" }
+        ul { @for sentence in &sheet.not_covered { li { (sentence) } } }
+    }
 }
 
 fn rule_card(rule: &Rule, sheet: &Sheet) -> Markup {
@@ -65,7 +79,7 @@ fn pairing(sheet: &Sheet) -> Markup {
         ("Clocks may differ by", pairing.clock_skew_minutes),
     ];
     html! {
-        h2 { "Pairing" }
+        h3 { "Pairing" }
         p { "There is no published time for which a diastolic remains valid; these are settings of the sheet." }
         dl class="facts" {
             @for (what, minutes) in rows { div { dt { (what) } dd { (minutes) " min" } } }
@@ -77,7 +91,7 @@ fn pairing(sheet: &Sheet) -> Markup {
 fn limits(sheet: &Sheet) -> Markup {
     let plausible = &sheet.plausible;
     html! {
-        h2 { "Plausible range and closing" }
+        h3 { "Plausible range and closing" }
         dl class="facts" {
             div { dt { "Compartment pressure" } dd { (plausible.compartment_low) " to " (plausible.compartment_high) " mmHg; to be verified above " (plausible.compartment_verify_above) " mmHg" } }
             div { dt { "Diastolic" } dd { (plausible.diastolic_low) " to " (plausible.diastolic_high) " mmHg" } }

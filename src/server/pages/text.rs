@@ -3,7 +3,7 @@
 use crate::fhir::Instant;
 use crate::outbox::wording::{duration, when};
 use crate::recognise::reading::PatientKey;
-use crate::rules::Tier;
+use crate::rules::{Sheet, Tier};
 use maud::{Markup, html};
 
 /// The strongest statement there is (invariant 5): of every rule, for pages without an open concern.
@@ -67,6 +67,15 @@ pub(super) fn name(label: Option<&str>, patient: &PatientKey) -> String {
 pub(super) fn patient_href(patient: &PatientKey) -> String {
     let id: String = url::form_urlencoded::byte_serialize(patient.0.as_bytes()).collect();
     format!("/patient?id={id}")
+}
+
+/// "adult-limb 1.1.0, SHA-256 0123456789ab, not approved", leading to the sheet.
+pub(super) fn sheet(sheet: &Sheet) -> Markup {
+    html! {
+        a href={ "/rules#" (sheet.id) } { (sheet.id) " " (sheet.version) }
+        ", SHA-256 " code { (sheet.hash.get(..12).unwrap_or(&sheet.hash)) }
+        @if sheet.approved() { ", approved" } @else { ", " strong { "not approved" } }
+    }
 }
 
 /// The word of a tier with its own shape: octagon, triangle, diamond, square. Colour only adds.

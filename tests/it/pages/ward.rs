@@ -246,11 +246,7 @@ impl Bed {
         }
         let context = MessageContext {
             mode: Mode::Shadow,
-            sheet: SheetRef {
-                id: self.sheet.id.clone(),
-                version: self.sheet.version.clone(),
-                hash: self.sheet.hash.clone(),
-            },
+            sheet: SheetRef::from(&self.sheet),
             recipients: Vec::new(),
         };
         for effect in &step.effects {
