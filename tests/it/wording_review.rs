@@ -62,6 +62,16 @@ async fn the_demo_says_nothing_forbidden_and_all_that_it_must() {
         house.page("/").await;
     }
     house.everything().await;
+    // Each rule of both sheets speaks at least once in the night.
+    for sheet in [Sheet::adult().unwrap(), Sheet::child().unwrap()] {
+        let silent: Vec<&str> = sheet
+            .rules
+            .iter()
+            .map(|rule| rule.id.as_str())
+            .filter(|id| !house.rules.contains(*id))
+            .collect();
+        assert!(silent.is_empty(), "the demo never shows {silent:?} of {}", sheet.id);
+    }
     house.judge(200, 15).await;
 }
 
