@@ -11,9 +11,10 @@ mod cautions;
 mod forbidden;
 
 pub use beside::{
-    ANAESTHESIA_ALONE, CHILD_NO_MEAN, CHILD_PRESSURE_ALONE, OVERDUE, UNDER_ANAESTHESIA, against_compartment,
-    anaesthesia_alone, beside_bound, beside_code_text, beside_line, beside_lines, beside_meaning, beside_name,
-    beside_result, bound_words, child_cautions, quality_line, quality_words, session_line,
+    ANAESTHESIA_ALONE, CHILD_NO_MEAN, CHILD_PRESSURE_ALONE, OVERDUE, UNDER_ANAESTHESIA, anaesthesia_alone,
+    beside_bound, beside_code_text, beside_line, beside_lines, beside_meaning, beside_name, beside_pressure,
+    beside_result, beside_sum, beside_term, beside_word, bound_words, child_cautions, quality_line, quality_words,
+    session_line,
 };
 pub use cautions::{CAUTIONS, Caution};
 pub use forbidden::{ALLOWED, FORBIDDEN, forbidden_in};
@@ -113,6 +114,11 @@ pub fn as_sent(measured: &Measured, shown: i64) -> Option<String> {
     let unit_shown = matches!(pressure.sent_unit.as_str(), "mm[Hg]" | "mmHg" | "mm Hg");
     let same = unit_shown && pressure.sent_value.parse() == Ok(Decimal::from(shown));
     (!same).then(|| format!("sent as {} {}", pressure.sent_value, pressure.sent_unit))
+}
+
+/// The whole number `shown` of a pressure, under its comparator: "at least 40".
+pub fn whole_bounded(measured: &Measured, shown: i64) -> String {
+    bounded(shown, measured.pressure.comparator)
 }
 
 /// A number under its comparator: "at least 40".

@@ -106,21 +106,26 @@ fn value(gathered: &Gathered<'_>) -> crate::fhir::Decimal {
     gathered.current.reading.pressure.mmhg
 }
 
-/// The difference against the last diastolic before anaesthesia, on every measurement taken under it.
+/// The moment at which anaesthesia may have lowered the diastolic of a delta: when that diastolic was
+/// measured; without one, when the compartment was.
+pub fn moment(assessment: &Assessment<'_>, measurement: &Measurement<'_>, carried: Option<&Carried>) -> Instant {
+    match (carried, measurement.paired) {
+        (Some(carried), _) => assessment.diastolics[carried.diastolic].at,
+        (None, Paired::With(index, _)) => assessment.diastolics[index].at,
+        (None, _) => measurement.at(),
+    }
+}
+
+/// The difference against the last diastolic before anaesthesia, on every delta under it.
 pub(super) fn add_before_anaesthesia(assessment: &mut Assessment<'_>, sheet: &Sheet) {
     if assessment.contexts.is_empty() {
         return;
     }
     for position in 0..assessment.measurements.len() {
-        let at = assessment.measurements[position].at();
+        let at = moment(assessment, &assessment.measurements[position], None);
         let added = before_anaesthesia(assessment, at, sheet)
             .and_then(|index| against(assessment, index, &assessment.measurements[position].gathered));
-        // Where the diastolic beside the reading is that very one, it would be said twice.
-        let paired = assessment.measurements[position].paired;
-        let same = |beside: &BesideNow| matches!(paired, Paired::With(index, _) if index == beside.index);
-        assessment.measurements[position]
-            .beside
-            .extend(added.filter(|beside| !same(beside)));
+        assessment.measurements[position].beside.extend(added);
     }
 }
 
@@ -131,7 +136,7 @@ pub fn of_carried(
     carried: &Carried,
     sheet: &Sheet,
 ) -> Option<BesideNow> {
-    let at = assessment.diastolics[carried.diastolic].at;
+    let at = moment(assessment, measurement, Some(carried));
     let index = before_anaesthesia(assessment, at, sheet)?;
     against(assessment, index, &measurement.gathered)
 }

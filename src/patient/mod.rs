@@ -30,7 +30,7 @@ pub mod concern;
 
 mod overdue;
 
-mod session;
+pub mod session;
 
 pub mod words;
 

@@ -224,8 +224,7 @@ impl<'r> Seals<'r> {
         mixer.add(tier.map_or(0, |tier| tier as u64 + 1));
         // Second differences are few: most patients have no context and no second method.
         if !assessment.contexts.is_empty() || !measurement.beside.is_empty() {
-            let at = diastolic.filter(|_| carried.is_some());
-            let at = at.map_or_else(|| measurement.at(), |index| assessment.diastolics[index].at);
+            let at = beside::moment(assessment, measurement, carried);
             mixer.add(u64::from(
                 beside::anaesthesia_since(&assessment.contexts, at, self.sheet).is_some(),
             ));

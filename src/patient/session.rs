@@ -8,7 +8,7 @@ use crate::rules::Sheet;
 
 /// What the round around a measurement lacks; None when it lacks nothing, or when the sheet names
 /// no round for this compartment. Information, never an accusation.
-pub(super) fn session(assessment: &Assessment<'_>, index: usize, sheet: &Sheet) -> Option<SessionNote> {
+pub fn session(assessment: &Assessment<'_>, index: usize, sheet: &Sheet) -> Option<SessionNote> {
     let session = sheet.session.as_ref()?;
     let measurement = &assessment.measurements[index];
     let site = &assessment.sites[measurement.gathered.site];

@@ -239,11 +239,7 @@ pub fn facts(
         (None, Paired::With(index, age)) => (index, measurement.delta?, age, measurement.tier),
         (None, _) => return None,
     };
-    // Of a carried delta the newer diastolic is the one that anaesthesia may have lowered.
-    let at = match carried {
-        Some(_) => assessment.diastolics[diastolic].at,
-        None => measurement.at(),
-    };
+    let at = beside::moment(assessment, measurement, carried);
     Some(DeltaFacts {
         site: assessment.sites[measurement.gathered.site].clone().into_owned(),
         body_site_json: measurement.gathered.current.reading.body_site_json.clone(),

@@ -170,6 +170,24 @@ fn a_high_diastolic_before_anaesthesia_never_silences_the_current_one() {
 }
 
 #[test]
+fn a_diastolic_from_just_before_anaesthesia_is_not_called_lowered() {
+    let mut ward = Ward::adult();
+    ward.take(
+        9,
+        &[
+            diastolic("awake", 8, "74"),
+            context("op", ContextKind::Anaesthesia, 10, None),
+        ],
+    );
+    let told = ward.take(12, &[compartment("c", 12, "40")]);
+    let facts = &told.published[0].facts;
+    assert_eq!(
+        (facts.delta_whole_mmhg, facts.under_anaesthesia, facts.beside.len()),
+        (34, false, 0)
+    );
+}
+
+#[test]
 fn anaesthesia_that_is_recorded_late_or_withdrawn_amends_what_stands() {
     let mut ward = Ward::adult();
     ward.take(0, &[diastolic("awake", 0, "74")]);

@@ -1,5 +1,6 @@
 //! The pages, in process, over an in-memory store. All patients are invented.
 
+mod beside;
 mod look;
 pub mod resend;
 pub mod ward;

@@ -1,7 +1,7 @@
 //! What stands beside a delta pressure: second differences, anaesthesia, how a pressure was taken,
 //! what a round of measurements lacks, and what holds for a child.
 
-use super::{as_sent, before_rounding, bounded, duration, method, signed, when};
+use super::{as_sent, before_rounding, duration, method, signed, when, whole_bounded};
 use crate::fhir::Instant;
 use crate::fhir::quantity::{round_delta, round_pressure};
 use crate::outbox::draft::{
@@ -47,20 +47,53 @@ pub fn beside_meaning(kind: BesideKind) -> &'static str {
     }
 }
 
+/// What stands before one in a list.
+pub fn beside_term(kind: BesideKind) -> &'static str {
+    match kind {
+        BesideKind::BeforeAnaesthesia => "Before anaesthesia",
+        BesideKind::Mean => "Mean arterial",
+        BesideKind::OtherMethod => "Other method",
+    }
+}
+
+/// The word before its number.
+pub fn beside_word(kind: BesideKind) -> &'static str {
+    match kind {
+        BesideKind::BeforeAnaesthesia | BesideKind::OtherMethod => "delta",
+        BesideKind::Mean => "mean delta",
+    }
+}
+
+/// Which pressure one is taken from.
+pub fn beside_pressure(kind: BesideKind) -> &'static str {
+    match kind {
+        BesideKind::BeforeAnaesthesia | BesideKind::OtherMethod => "diastolic",
+        BesideKind::Mean => "mean",
+    }
+}
+
 /// One line: "Before anaesthesia: diastolic 74 mmHg (cuff, …) − compartment pressure 40 mmHg = delta
 /// pressure 34 mmHg. …". `compartment` is the reading that the difference is taken from; `now` the
 /// moment of the message, None in a note, where the age is told against the compartment reading.
 pub fn beside_line(beside: &Beside, compartment: &Measured, now: Option<Instant>) -> String {
+    format!(
+        "{} {}",
+        beside_sum(beside, compartment, now),
+        beside_meaning(beside.kind)
+    )
+}
+
+/// The same without what it means.
+pub fn beside_sum(beside: &Beside, compartment: &Measured, now: Option<Instant>) -> String {
     let (lead, result) = match beside.kind {
         BesideKind::BeforeAnaesthesia => ("Before anaesthesia: diastolic", "delta pressure"),
         BesideKind::Mean => ("From the mean arterial pressure:", "mean delta pressure"),
         BesideKind::OtherMethod => ("By the other method: diastolic", "delta pressure"),
     };
     format!(
-        "{lead} {} = {result} {}. {}",
+        "{lead} {} = {result} {}.",
         beside_terms(beside, compartment, now),
         beside_result(beside, compartment),
-        beside_meaning(beside.kind)
     )
 }
 
@@ -79,9 +112,9 @@ fn beside_terms(beside: &Beside, compartment: &Measured, now: Option<Instant>) -
     let sent = as_sent(compartment, shown_compartment).map_or_else(String::new, |sent| format!(" ({sent})"));
     format!(
         "{} mmHg ({}) − compartment pressure {} mmHg{sent}",
-        bounded(shown_other, other.pressure.comparator),
+        whole_bounded(other, shown_other),
         inside.join(", "),
-        bounded(shown_compartment, compartment.pressure.comparator),
+        whole_bounded(compartment, shown_compartment),
     )
 }
 
@@ -118,7 +151,7 @@ pub fn bound_words(bound: Option<Comparator>) -> &'static str {
 }
 
 /// "90 min before the compartment reading".
-pub fn against_compartment(at: Instant, compartment: Instant) -> String {
+fn against_compartment(at: Instant, compartment: Instant) -> String {
     match at.minutes_since(compartment) {
         0 => String::from("in the minute of the compartment reading"),
         minutes if minutes < 0 => format!("{} before the compartment reading", duration(minutes)),

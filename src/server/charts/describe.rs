@@ -3,7 +3,6 @@
 use super::SPREAD_MMHG;
 use super::beside::{BesidePoint, Shade};
 use super::model::{DeltaKind, DeltaPoint, SiteChart};
-use crate::outbox::draft::BesideKind;
 use crate::outbox::wording;
 use crate::outbox::wording::signed;
 
@@ -96,13 +95,10 @@ fn are(number: usize, one: &str) -> String {
 
 /// " before anaesthesia, diastolic 74, 34".
 fn tell_beside(point: &BesidePoint) -> String {
-    let other = match point.kind {
-        BesideKind::BeforeAnaesthesia | BesideKind::OtherMethod => "diastolic",
-        BesideKind::Mean => "mean",
-    };
     format!(
-        " {}, {other} {}: {}{}",
+        " {}, {} {}: {}{}",
         wording::beside_name(point.kind),
+        wording::beside_pressure(point.kind),
         point.minuend,
         wording::bound_words(point.bound),
         signed(point.mmhg)

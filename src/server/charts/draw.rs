@@ -8,6 +8,7 @@ use super::model::{DeltaKind, DeltaPoint, SiteChart};
 use super::scale::{Scale, pressure_range, pressure_ticks, time_ticks};
 use super::{GAP_MINUTES, SPREAD_MMHG, legend};
 use crate::fhir::Instant;
+use crate::outbox::draft::BesideKind;
 use crate::outbox::wording::signed;
 use crate::recognise::reading::Comparator;
 use maud::{Markup, html};
@@ -29,6 +30,8 @@ const LABEL_ROOM: f64 = 40.0;
 const SHADE_ROOM: f64 = 120.0;
 /// How far to the left of its delta a second difference stands.
 const BESIDE_LEFT: f64 = 22.0;
+/// Width of a column of second differences.
+const BESIDE_COLUMN: f64 = 14.0;
 /// Half the width of the band around a delta that no line joins to another.
 const LONE_SPREAD: f64 = 8.0;
 
@@ -260,10 +263,15 @@ impl<'c> Frame<'c> {
         path
     }
 
-    /// A little before its delta, whose number stands above or below it; the stem ties the two.
+    /// A little before its delta, whose number stands above or below it, each kind in a column of its own;
+    /// the stem ties the two.
     fn beside_x(&self, point: &BesidePoint) -> f64 {
-        let left = if point.delta.is_some() { BESIDE_LEFT } else { 0.0 };
-        (self.x(point.at) - left).max(LEFT + 7.0)
+        let column = match point.kind {
+            BesideKind::BeforeAnaesthesia => 0.0,
+            BesideKind::Mean => 1.0,
+            BesideKind::OtherMethod => 2.0,
+        };
+        (self.x(point.at) - BESIDE_LEFT - column * BESIDE_COLUMN).max(LEFT + 7.0)
     }
 
     fn points(&self) -> Markup {

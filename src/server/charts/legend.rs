@@ -54,7 +54,7 @@ const ALWAYS: [&[Entry]; 3] = [
     &[at(
         22.0,
         marks::spread_sample,
-        "± 5 mmHg: even correctly made, 40 % are further off (Large 2015)",
+        "± 5 mmHg: of correctly made readings 40 % are further off (Large 2015)",
     )],
 ];
 

@@ -74,7 +74,7 @@ pub(super) fn beside(x: f64, y: f64, kind: BesideKind) -> Markup {
 pub(super) fn spread_sample(x: f64, y: f64) -> Markup {
     html! {
         rect class="spread" x=(coordinate(x - 12.0)) y=(coordinate(y - 8.0)) width="24.0" height="16.0" {}
-        line class="line-delta" x1=(coordinate(x - 12.0)) y1=(coordinate(y)) x2=(coordinate(x + 12.0)) y2=(coordinate(y)) {}
+        line class="spread-middle" x1=(coordinate(x - 12.0)) y1=(coordinate(y)) x2=(coordinate(x + 12.0)) y2=(coordinate(y)) {}
     }
 }
 

@@ -1,9 +1,10 @@
 //! One open concern: its tier, what the tier stands on, what is newest, since when, what was told.
 
 use super::numbers::Numbers;
-use super::text;
+use super::{beside, text};
 use crate::fhir::Instant;
-use crate::outbox::draft::{Family, Ground, Occasion, pressure_leads};
+use crate::outbox::draft::{AgeNote, Family, Ground, GroundBy, Occasion, pressure_leads};
+use crate::outbox::wording;
 use crate::patient::assess::Assessment;
 use crate::patient::concern::Headline;
 use crate::patient::state::Concern;
@@ -48,7 +49,7 @@ impl Card<'_> {
             section class={ "concern concern-" (tier.word()) } data-concern=(key) data-announce=(announce) {
                 div class="concern-head" {
                     (text::tier(tier))
-                    h3 { (site) @if self.concern.family != Family::Pressure { span class="family" { (self.family()) } } }
+                    h3 { (site) @if self.concern.family != Family::Pressure { span class="family" { (self.family_words()) } } }
                 }
                 (self.evidence())
                 p class="since" {
@@ -78,6 +79,13 @@ impl Card<'_> {
         self.concern.family.word()
     }
 
+    fn family_words(&self) -> &'static str {
+        match self.concern.family {
+            Family::FollowUp => "measure again",
+            Family::Pressure | Family::Measurement => self.family(),
+        }
+    }
+
     /// The numbers on which the tier stands; the newest ones too when they are others.
     fn evidence(&self) -> Markup {
         let Some(assessment) = self.found else {
@@ -89,8 +97,8 @@ impl Card<'_> {
             .iter()
             .find(|found| found.key.site == key && found.key.family == self.concern.family);
         let site = assessment.sites.iter().position(|site| site.key() == key);
-        let newest = site.and_then(|site| Numbers::newest(assessment, site));
-        let numbers = found.map(|found| Numbers::of_headline(assessment, found));
+        let newest = site.and_then(|site| Numbers::newest(assessment, site, self.sheet));
+        let numbers = found.map(|found| Numbers::of_headline(assessment, found, self.sheet));
         let newer = match (&numbers, &newest) {
             _ if self.concern.family != Family::Pressure => None,
             (Some(numbers), Some(newest)) if numbers.same_as(newest) => None,
@@ -110,7 +118,11 @@ impl Card<'_> {
                         @if let Some(why) = numbers.why_none().filter(|_| self.concern.family == Family::Pressure) {
                             p class="why" { "No delta pressure: " (why) "." }
                         }
-                        (numbers.lines(self.now))
+                        (self.last_measured(numbers))
+                        (numbers.lines(self.concern.family, self.now))
+                        @if self.lacks_mean(assessment, numbers, &grounds) { p class="mind" { (wording::CHILD_NO_MEAN) } }
+                        // In full the site's own section says it.
+                        @if !self.in_full && self.concern.family == Family::Pressure { (beside::session(numbers.session())) }
                         @if let Some(Headline::Unusable(index)) = found.map(|found| found.headline) {
                             (self.unusable(assessment, index))
                         }
@@ -127,6 +139,27 @@ impl Card<'_> {
                 p class="next" { strong { "Next: " } (next) }
             }
         }
+    }
+
+    /// How long ago somebody measured, where measuring again is asked for.
+    fn last_measured(&self, numbers: &Numbers) -> Markup {
+        let at = numbers
+            .pressure_at()
+            .filter(|_| self.concern.family == Family::FollowUp);
+        html! {
+            @if let Some(at) = at {
+                p class="last" { "Last compartment reading " strong { (text::age(at, self.now)) } ", at " (text::short_time(at, self.now)) "." }
+            }
+        }
+    }
+
+    /// True when the children's rule on the mean arterial pressure lacks its number.
+    fn lacks_mean(&self, assessment: &Assessment<'_>, numbers: &Numbers, grounds: &[Ground]) -> bool {
+        assessment.age_note == AgeNote::Child
+            && self.concern.family == Family::Pressure
+            && numbers.pressure_at().is_some()
+            && !numbers.has_mean()
+            && !grounds.iter().any(|ground| ground.by == GroundBy::MeanDelta)
     }
 
     /// Which reading cannot be used: what was sent, when, and its Observation.

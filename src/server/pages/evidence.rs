@@ -1,9 +1,9 @@
 //! Below each chart: every point with the evidence that it stands on, newest first.
 
-use super::numbers::{diastolic_words, pressure_words};
-use super::{ROWS, text};
+use super::{ROWS, beside, text};
 use crate::fhir::Instant;
-use crate::outbox::draft::{AgeClass, DeltaFacts, Measured, SourceRef};
+use crate::fhir::quantity::{round_delta, round_pressure};
+use crate::outbox::draft::{AgeClass, Beside, DeltaFacts, Measured, SourceRef};
 use crate::outbox::wording;
 use crate::patient::assess::{Assessment, Carried, Measurement, Paired, Rules};
 use crate::patient::words;
@@ -85,10 +85,13 @@ fn carried_row(
                     br; strong { "carried" } ": newer diastolic"
                 }
                 td role="cell" data-label="Compartment pressure" { (pressure_cell(&facts.compartment)) br; "measured " (offset(facts.compartment.at, facts.diastolic.at)) }
-                td role="cell" data-label="Diastolic" { (diastolic_cell(&facts.diastolic)) }
+                td role="cell" data-label="Diastolic" { (diastolic_cell(&facts.diastolic, facts.under_anaesthesia)) }
                 td role="cell" class="delta-first" data-label="Delta pressure" { (delta_cell(facts)) }
                 td role="cell" data-label="Rules that hold" { (rules_cell(carried.rules, carried.tier, sheet, "no rule for carried deltas is met")) }
-                td role="cell" data-label="Sources" { (sources(&facts.diastolic.sources, "diastolic")) }
+                td role="cell" data-label="Sources" {
+                    (sources(&facts.diastolic.sources, "diastolic"))
+                    (beside_sources(&facts.beside))
+                }
             }
         }
     }
@@ -104,13 +107,15 @@ fn paired_row(assessment: &Assessment<'_>, measurement: &Measurement<'_>, sheet:
             .map(|diastolic| (words::measured(diastolic), age)),
         Paired::Asking | Paired::Nothing => None,
     };
+    let beside = words::besides(assessment, &measurement.beside, &measurement.gathered);
+    let under_anaesthesia = facts.as_ref().is_some_and(|facts| facts.under_anaesthesia);
     html! {
         tr role="row" {
             th role="rowheader" scope="row" { (text::time(compartment.at)) br; span class="age" { (text::age(compartment.at, now)) } }
             td role="cell" data-label="Compartment pressure" { (pressure_cell(&compartment)) }
             td role="cell" data-label="Diastolic" {
                 @if let Some((diastolic, age)) = &diastolic {
-                    (diastolic_cell(diastolic)) br; (offset(diastolic.at, compartment.at)) ", " (class(*age))
+                    (diastolic_cell(diastolic, under_anaesthesia)) br; (offset(diastolic.at, compartment.at)) ", " (class(*age))
                 } @else if measurement.paired == Paired::Asking {
                     "being asked for"
                 } @else {
@@ -120,7 +125,7 @@ fn paired_row(assessment: &Assessment<'_>, measurement: &Measurement<'_>, sheet:
             td role="cell" class="delta-first" data-label="Delta pressure" {
                 @match &facts {
                     Some(facts) => (delta_cell(facts)),
-                    None => "none",
+                    None => { "none" (beside::cell(&beside, &compartment)) },
                 }
                 @if let Some(run) = measurement.run {
                     @if run.count > 1 {
@@ -133,6 +138,7 @@ fn paired_row(assessment: &Assessment<'_>, measurement: &Measurement<'_>, sheet:
             td role="cell" data-label="Sources" {
                 (sources(&compartment.sources, "pressure"))
                 @if let Some((diastolic, _)) = &diastolic { (sources(&diastolic.sources, "diastolic")) }
+                (beside_sources(&beside))
             }
         }
     }
@@ -143,16 +149,22 @@ fn class(age: AgeClass) -> Markup {
 }
 
 fn pressure_cell(measured: &Measured) -> Markup {
-    value_cell(&pressure_words(measured), measured)
-}
-
-fn diastolic_cell(measured: &Measured) -> Markup {
-    value_cell(&diastolic_words(measured), measured)
-}
-
-fn value_cell(shown: &str, measured: &Measured) -> Markup {
     html! {
-        strong { (shown) } " mmHg"
+        (value_cell(round_pressure(measured.pressure.mmhg), measured))
+        @if let Some(words) = wording::quality_words(measured) { p class="second" { "Taken: " (words) } }
+    }
+}
+
+fn diastolic_cell(measured: &Measured, under_anaesthesia: bool) -> Markup {
+    html! {
+        (value_cell(round_delta(measured.pressure.mmhg), measured))
+        @if under_anaesthesia { br; strong { (wording::UNDER_ANAESTHESIA) } }
+    }
+}
+
+fn value_cell(shown: i64, measured: &Measured) -> Markup {
+    html! {
+        strong { (wording::whole_bounded(measured, shown)) } " mmHg"
         br; "sent as " (measured.pressure.sent_value) " " (measured.pressure.sent_unit)
         br; (wording::method(measured.method))
         @if measured.status != crate::recognise::reading::ReadingStatus::Final { ", " (status(measured)) }
@@ -174,6 +186,14 @@ fn delta_cell(facts: &DeltaFacts) -> Markup {
     html! {
         strong class="delta-cell" { (bound) (wording::signed(facts.delta_whole_mmhg)) } " mmHg"
         br; (wording::arithmetic(facts))
+        (beside::cell(&facts.beside, &facts.compartment))
+    }
+}
+
+/// Where a second difference comes from.
+fn beside_sources(beside: &[Beside]) -> Markup {
+    html! {
+        @for one in beside { (sources(&one.pressure.sources, wording::beside_name(one.kind))) }
     }
 }
 

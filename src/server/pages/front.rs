@@ -3,7 +3,7 @@
 use super::concern_card::Card;
 use super::layout::Body;
 use super::numbers::Numbers;
-use super::{FRONT_PATIENTS, PageMode, PageState, ROWS, WATCHED_HOURS, text};
+use super::{FRONT_PATIENTS, PageMode, PageState, ROWS, WATCHED_HOURS, beside, text};
 use crate::fhir::Instant;
 use crate::outbox::wording;
 use crate::patient::assess::assess;
@@ -72,7 +72,8 @@ fn person(page: &PageState, rows: &[&StateRow], in_detail: bool, now: Instant) -
     let birth_date = state.as_ref().and_then(|state| state.birth_date.as_deref());
     let sheet = page.sheets.for_patient(birth_date, now);
     let found = state.as_ref().map(|state| assess(state, sheet, page.policy, now));
-    let note = found.as_ref().and_then(|found| wording::age_note(found.age_note));
+    let notes = found.as_ref().map(|found| beside::age_notes(found.age_note, sheet));
+    let notes = notes.unwrap_or_default();
     Ok(html! {
         article class="person" {
             header {
@@ -93,7 +94,7 @@ fn person(page: &PageState, rows: &[&StateRow], in_detail: bool, now: Instant) -
                     with_next: place == 0,
                 }.markup())
             }
-            @if let Some(note) = note { p class="mind" { (note) } }
+            @if !notes.is_empty() { p class="mind" { (notes.join(" ")) } }
             @if found.is_some() { p class="key" { "Judged by rule sheet " (text::sheet(sheet)) "." } }
         }
     })
@@ -110,8 +111,8 @@ fn watched(page: &PageState, with_concern: &BTreeSet<&PatientKey>, now: Instant)
         let state = page.store.load_patient(patient)?;
         let sheet = page.sheets.for_patient(state.birth_date.as_deref(), now);
         let found = assess(&state, sheet, page.policy, now);
-        let sites =
-            (0..found.sites.len()).filter_map(|site| Some((found.sites.get(site)?, Numbers::newest(&found, site)?)));
+        let sites = (0..found.sites.len())
+            .filter_map(|site| Some((found.sites.get(site)?, Numbers::newest(&found, site, sheet)?)));
         for (site, numbers) in sites {
             let at = numbers.pressure_at().or(numbers.at()).unwrap_or(now);
             let row = html! {

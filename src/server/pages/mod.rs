@@ -6,6 +6,7 @@
 //! reach the page only through maud, which escapes them. No page says that a limb needs nothing.
 
 mod assets;
+mod beside;
 mod concern_card;
 mod evidence;
 mod front;

@@ -1,16 +1,18 @@
 //! The numbers of one measurement as a page shows them: large delta, then each number with its age.
 
-use super::text;
+use super::{beside, text};
 use crate::fhir::Instant;
 use crate::fhir::quantity::{round_delta, round_pressure};
-use crate::outbox::draft::{AgeClass, Measured};
+use crate::outbox::draft::{AgeClass, Beside, BesideKind, DeltaFacts, Family, Measured, SessionNote};
 use crate::outbox::wording;
 use crate::outbox::wording::signed;
 use crate::patient::assess::{Assessment, Carried, Delta, Measurement, Paired};
 use crate::patient::concern::{ConcernNow, Headline};
 use crate::patient::gather::Member;
+use crate::patient::session::session;
 use crate::patient::words;
 use crate::recognise::reading::Comparator;
+use crate::rules::Sheet;
 use maud::{Markup, html};
 
 /// What is shown of one measurement, or of the one thing that a concern speaks of.
@@ -24,11 +26,23 @@ pub(super) struct Numbers {
     diastolic: Option<Measured>,
     carried: bool,
     stale: bool,
+    under_anaesthesia: bool,
+    /// Anaesthesia, and nothing known from before it.
+    anaesthesia_alone: bool,
+    /// Second differences.
+    beside: Vec<Beside>,
+    /// What the round of measurements around it lacks.
+    session: Option<SessionNote>,
 }
 
 impl Numbers {
     /// Of a measurement, or of a newer diastolic carried against it.
-    pub(super) fn of(assessment: &Assessment<'_>, measurement: &Measurement<'_>, carried: Option<&Carried>) -> Self {
+    pub(super) fn of(
+        assessment: &Assessment<'_>,
+        measurement: &Measurement<'_>,
+        carried: Option<&Carried>,
+        sheet: &Sheet,
+    ) -> Self {
         let (diastolic, delta, stale) = match (carried, measurement.paired) {
             (Some(carried), _) => (Some(carried.diastolic), Some(carried.delta), false),
             (None, Paired::With(index, age)) => (Some(index), measurement.delta, age == AgeClass::Stale),
@@ -39,6 +53,13 @@ impl Numbers {
             (None, Paired::Asking) => Some("its diastolic is being asked for"),
             (None, Paired::Nothing) => Some("no usable diastolic"),
             (None, Paired::With(..)) => Some("the pressure is only an upper bound"),
+        };
+        let facts = words::facts(assessment, measurement, carried, sheet);
+        let under_anaesthesia = facts.as_ref().is_some_and(|facts| facts.under_anaesthesia);
+        let anaesthesia_alone = facts.as_ref().is_some_and(wording::anaesthesia_alone);
+        let beside = match facts {
+            Some(DeltaFacts { beside, .. }) => beside,
+            None => words::besides(assessment, &measurement.beside, &measurement.gathered),
         };
         Self {
             delta: delta.map(
@@ -53,12 +74,26 @@ impl Numbers {
                 .map(words::measured),
             carried: carried.is_some(),
             stale,
+            under_anaesthesia,
+            anaesthesia_alone,
+            beside,
+            session: None,
         }
     }
 
+    /// The same with what its round of measurements lacks; `index` into `Assessment::measurements`.
+    fn at_index(assessment: &Assessment<'_>, index: usize, carried: Option<usize>, sheet: &Sheet) -> Option<Self> {
+        let found = assessment.measurements.get(index)?;
+        let carried = carried.and_then(|position| found.carried.get(position));
+        Some(Self {
+            session: session(assessment, index, sheet),
+            ..Self::of(assessment, found, carried, sheet)
+        })
+    }
+
     /// Of what an open concern speaks of.
-    pub(super) fn of_headline(assessment: &Assessment<'_>, concern: &ConcernNow<'_>) -> Self {
-        let measurement = |index: usize| assessment.measurements.get(index);
+    pub(super) fn of_headline(assessment: &Assessment<'_>, concern: &ConcernNow<'_>, sheet: &Sheet) -> Self {
+        let measurement = |index, carried| Self::at_index(assessment, index, carried, sheet).unwrap_or_default();
         let alone = |member: Member<'_>, compartment: bool| {
             let measured = Some(words::measured_alone(member));
             let (pressure, diastolic) = if compartment {
@@ -74,12 +109,8 @@ impl Numbers {
             }
         };
         match concern.headline {
-            Headline::Measurement(index) => measurement(index)
-                .map(|found| Self::of(assessment, found, None))
-                .unwrap_or_default(),
-            Headline::Carried(index, position) => measurement(index)
-                .map(|found| Self::of(assessment, found, found.carried.get(position)))
-                .unwrap_or_default(),
+            Headline::Measurement(index) => measurement(index, None),
+            Headline::Carried(index, position) => measurement(index, Some(position)),
             Headline::Implausible(member) => alone(member, true),
             Headline::Diastolic(member) => alone(member, false),
             Headline::Unusable(..) => Self::default(),
@@ -87,9 +118,9 @@ impl Numbers {
     }
 
     /// The newest that is known of a site: its last carried delta, else its last measurement.
-    pub(super) fn newest(assessment: &Assessment<'_>, site: usize) -> Option<Self> {
-        let (_, measurement) = assessment.of_site(site).next_back()?;
-        Some(Self::of(assessment, measurement, measurement.carried.last()))
+    pub(super) fn newest(assessment: &Assessment<'_>, site: usize, sheet: &Sheet) -> Option<Self> {
+        let (index, measurement) = assessment.of_site(site).next_back()?;
+        Self::at_index(assessment, index, measurement.carried.len().checked_sub(1), sheet)
     }
 
     /// True when both speak of the same two readings.
@@ -146,16 +177,34 @@ impl Numbers {
         self.why_none
     }
 
-    /// Each number with its method and its age now.
-    pub(super) fn lines(&self, now: Instant) -> Markup {
+    /// What the round of measurements around it lacks.
+    pub(super) fn session(&self) -> Option<&SessionNote> {
+        self.session.as_ref()
+    }
+
+    /// True when a mean arterial pressure stands beside it.
+    pub(super) fn has_mean(&self) -> bool {
+        self.beside.iter().any(|one| one.kind == BesideKind::Mean)
+    }
+
+    /// Each number with its method and its age now. With a delta what stands beside it; where the
+    /// measurement is in question, how it was taken.
+    pub(super) fn lines(&self, family: Family, now: Instant) -> Markup {
         html! {
             dl class="numbers" {
                 @if let Some(measured) = &self.pressure {
-                    (line("Compartment pressure", &pressure_words(measured), measured, now))
+                    (line("Compartment pressure", measured, (round_pressure(measured.pressure.mmhg), false), now))
+                    @if family != Family::FollowUp { (beside::quality(measured)) }
                 }
                 @if let Some(measured) = &self.diastolic {
-                    (line("Diastolic", &diastolic_words(measured), measured, now))
+                    (line("Diastolic", measured, (round_delta(measured.pressure.mmhg), self.under_anaesthesia), now))
                 }
+                @if let Some(measured) = self.pressure.as_ref().filter(|_| family == Family::Pressure) {
+                    @for one in &self.beside { (beside::line(one, measured, now)) }
+                }
+            }
+            @if self.anaesthesia_alone {
+                p class="mind" { (wording::ANAESTHESIA_ALONE) }
             }
             @if self.carried {
                 p class="mind" { (wording::CARRIED) }
@@ -174,19 +223,30 @@ impl Numbers {
             None => parts.push(format!("no delta: {}", self.why_none.unwrap_or("no reading"))),
         }
         if let Some(measured) = &self.pressure {
+            let shown = round_pressure(measured.pressure.mmhg);
             parts.push(format!(
-                "compartment pressure {}, {}",
-                pressure_words(measured),
+                "compartment pressure {}{}, {}",
+                wording::whole_bounded(measured, shown),
+                in_brackets(wording::as_sent(measured, shown)),
                 text::age(measured.at, now)
             ));
         }
         if let Some(measured) = &self.diastolic {
             let stale = if self.stale { ", stale against it" } else { "" };
+            let under = self.under_anaesthesia.then(|| wording::UNDER_ANAESTHESIA.to_owned());
+            let shown = round_delta(measured.pressure.mmhg);
             parts.push(format!(
-                "diastolic {}, {}{stale}",
-                diastolic_words(measured),
+                "diastolic {}{}, {}{stale}",
+                wording::whole_bounded(measured, shown),
+                in_brackets(wording::as_sent(measured, shown).into_iter().chain(under)),
                 text::age(measured.at, now)
             ));
+        }
+        if let Some(measured) = &self.pressure {
+            parts.extend(self.beside.iter().map(|one| {
+                let result = wording::beside_result(one, measured);
+                format!("{} {result}", wording::beside_name(one.kind))
+            }));
         }
         parts.join("; ")
     }
@@ -203,16 +263,18 @@ fn big_pressure(measured: &Measured, words: &str) -> Markup {
     }
 }
 
-fn line(what: &str, value: &str, measured: &Measured, now: Instant) -> Markup {
+/// "Diastolic 56 mmHg 6 min ago (cuff, under anaesthesia, sent as 7.47 kPa)".
+fn line(what: &str, measured: &Measured, (shown, under_anaesthesia): (i64, bool), now: Instant) -> Markup {
     html! {
         div {
             dt { (what) }
             dd {
-                strong { (value) " mmHg" }
+                strong { (wording::whole_bounded(measured, shown)) " mmHg" }
                 " " span class="age" { (text::age(measured.at, now)) }
                 " " span class="how" {
                     "(" (wording::method(measured.method))
-                    @if let Some(sent) = as_sent(measured) { ", sent as " (sent) }
+                    @if under_anaesthesia { ", " strong { (wording::UNDER_ANAESTHESIA) } }
+                    @if let Some(sent) = wording::as_sent(measured, shown) { ", " (sent) }
                     ")"
                 }
             }
@@ -220,29 +282,12 @@ fn line(what: &str, value: &str, measured: &Measured, now: Instant) -> Markup {
     }
 }
 
-/// Whole mmHg as compared, with its comparator.
-pub(super) fn pressure_words(measured: &Measured) -> String {
-    bounded(signed(round_pressure(measured.pressure.mmhg)), measured)
-}
-
-/// Whole mmHg as compared, with its comparator.
-pub(super) fn diastolic_words(measured: &Measured) -> String {
-    bounded(signed(round_delta(measured.pressure.mmhg)), measured)
-}
-
-fn bounded(number: String, measured: &Measured) -> String {
-    match measured.pressure.comparator {
-        None => number,
-        Some(Comparator::Less) => format!("below {number}"),
-        Some(Comparator::LessOrEqual) => format!("at most {number}"),
-        Some(Comparator::GreaterOrEqual) => format!("at least {number}"),
-        Some(Comparator::Greater) => format!("above {number}"),
+/// " (sent as 5.33 kPa)", or nothing.
+fn in_brackets(parts: impl IntoIterator<Item = String>) -> String {
+    let inside: Vec<String> = parts.into_iter().collect();
+    if inside.is_empty() {
+        String::new()
+    } else {
+        format!(" ({})", inside.join(", "))
     }
-}
-
-/// "5.33 kPa" when it was not sent in mmHg.
-fn as_sent(measured: &Measured) -> Option<String> {
-    let pressure = &measured.pressure;
-    let same = matches!(pressure.sent_unit.as_str(), "mm[Hg]" | "mmHg" | "mm Hg");
-    (!same).then(|| format!("{} {}", pressure.sent_value, pressure.sent_unit))
 }

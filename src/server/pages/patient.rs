@@ -2,11 +2,11 @@
 
 use super::concern_card::Card;
 use super::layout::Body;
-use super::{PageState, ROWS, evidence, lists, messages, text};
+use super::{PageState, ROWS, beside, evidence, lists, messages, text};
 use crate::fhir::Instant;
-use crate::outbox::draft::DeltaFacts;
 use crate::outbox::wording;
-use crate::patient::assess::{Assessment, Measurement, assess};
+use crate::patient::assess::{Assessment, assess};
+use crate::patient::session::session;
 use crate::patient::state::State;
 use crate::patient::words;
 use crate::recognise::reading::PatientKey;
@@ -101,7 +101,8 @@ fn person(state: &State, assessment: &Assessment<'_>, sheet: &Sheet) -> Markup {
             }
             " Judged by rule sheet " (text::sheet(sheet)) "."
         }
-        @if let Some(note) = wording::age_note(assessment.age_note) { p class="notice" { (note) } }
+        @let notes = beside::age_notes(assessment.age_note, sheet);
+        @if !notes.is_empty() { p class="notice" { (notes.join(" ")) } }
     }
 }
 
@@ -156,7 +157,7 @@ fn site_section(sheet: &Sheet, assessment: &Assessment<'_>, site: usize, events:
     html! {
         section class="site" aria-labelledby=(heading) {
             h2 id=(heading) { (place) }
-            (readings(assessment, site, count, now))
+            (readings(assessment, site, count, sheet, now))
             div class="beside" {
                 @if count > 0 {
                     figure class="scroll" id={ "chart-" (site) } tabindex="0" aria-labelledby=(heading) {
@@ -176,21 +177,30 @@ fn site_section(sheet: &Sheet, assessment: &Assessment<'_>, site: usize, events:
 
 /// Every second difference of a site, for its chart.
 fn second_differences(assessment: &Assessment<'_>, site: usize, sheet: &Sheet) -> Vec<BesidePoint> {
-    let of_measurement = |measurement: &Measurement<'_>| {
-        let carried = measurement.carried.iter().map(Some);
-        let facts = |carried| words::facts(assessment, measurement, carried, sheet);
-        let facts: Vec<DeltaFacts> = [None].into_iter().chain(carried).filter_map(facts).collect();
-        facts.iter().flat_map(BesidePoint::of).collect::<Vec<_>>()
-    };
-    assessment
-        .of_site(site)
-        .flat_map(|(_, found)| of_measurement(found))
-        .collect()
+    let mut points = Vec::new();
+    for (_, measurement) in assessment.of_site(site) {
+        if measurement.delta.is_none() {
+            let compartment = words::measured(&measurement.gathered);
+            let beside = words::besides(assessment, &measurement.beside, &measurement.gathered);
+            points.extend(beside.iter().map(|one| BesidePoint::without_delta(one, &compartment)));
+        }
+        for carried in [None].into_iter().chain(measurement.carried.iter().map(Some)) {
+            // Most have none, and there may be a carried delta for every minute.
+            if words::besides_of(assessment, measurement, carried, sheet).is_empty() {
+                continue;
+            }
+            let facts = words::facts(assessment, measurement, carried, sheet);
+            points.extend(facts.iter().flat_map(BesidePoint::of));
+        }
+    }
+    points
 }
 
 /// How many readings, how old the newest is, and what so few of them can mean.
-fn readings(assessment: &Assessment<'_>, site: usize, count: usize, now: Instant) -> Markup {
-    let newest = assessment.of_site(site).next_back().map(|(_, measurement)| measurement);
+fn readings(assessment: &Assessment<'_>, site: usize, count: usize, sheet: &Sheet, now: Instant) -> Markup {
+    let newest = assessment.of_site(site).next_back();
+    let round = newest.and_then(|(index, _)| session(assessment, index, sheet));
+    let newest = newest.map(|(_, measurement)| measurement);
     let tier = newest.and_then(|measurement| measurement.tier);
     let implausible = assessment.implausible.iter().filter(|(of, _)| *of == site).count();
     html! {
@@ -202,6 +212,7 @@ fn readings(assessment: &Assessment<'_>, site: usize, count: usize, now: Instant
                 " " (text::count(implausible as u64, "reading is", "readings are")) " outside the plausible range and set aside."
             }
         }
+        (beside::session(round.as_ref()))
         @if count == 1 {
             p class="mind" { (single(tier)) }
         }

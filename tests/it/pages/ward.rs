@@ -10,7 +10,8 @@ use deltaward::patient::state::State;
 use deltaward::patient::step::{step, withdrawn};
 use deltaward::recognise::reading::{Comparator, Pressure, ReadingStatus};
 use deltaward::recognise::{
-    COMPARTMENT_SYSTEM, Kind, Method, PatientKey, Reading, Reason, Recognised, Refusal, Side, Site, Version, Withdrawal,
+    COMPARTMENT_SYSTEM, Context, ContextKind, Kind, Method, PatientKey, Quality, Reading, Reason, Recognised, Refusal,
+    Side, Site, Version, Withdrawal,
 };
 use deltaward::rules::Sheet;
 use deltaward::store::records::PatientChange;
@@ -46,6 +47,7 @@ pub struct Sent {
     pub comparator: Option<Comparator>,
     pub site: Option<Site>,
     pub method: Method,
+    pub quality: Option<Box<Quality>>,
 }
 
 pub fn pressure(id: &str, minute: i64, mmhg: i64) -> Sent {
@@ -58,6 +60,7 @@ pub fn pressure(id: &str, minute: i64, mmhg: i64) -> Sent {
         comparator: None,
         site: Some(leg(Side::Left)),
         method: Method::Needle,
+        quality: None,
     }
 }
 
@@ -70,7 +73,24 @@ pub fn diastolic(id: &str, minute: i64, mmhg: i64) -> Sent {
     }
 }
 
+pub fn mean(id: &str, minute: i64, mmhg: i64) -> Sent {
+    Sent {
+        kind: Kind::Mean,
+        ..diastolic(id, minute, mmhg)
+    }
+}
+
 impl Sent {
+    pub fn by(mut self, method: Method) -> Self {
+        self.method = method;
+        self
+    }
+
+    pub fn taken(mut self, quality: Quality) -> Self {
+        self.quality = Some(Box::new(quality));
+        self
+    }
+
     pub fn on(mut self, site: Site) -> Self {
         self.site = Some(site);
         self
@@ -106,7 +126,7 @@ impl Sent {
             method: self.method,
             status: ReadingStatus::Final,
             identifiers: Vec::new(),
-            quality: None,
+            quality: self.quality.clone(),
         };
         Recognised {
             source: format!("Observation/{}", self.id),
@@ -161,6 +181,25 @@ impl Bed {
             let now = at(one.minute + 1);
             self.take(vec![Input::Recognised(one.recognised(now))], now);
         }
+        self
+    }
+
+    /// Anaesthesia, recorded when it began.
+    pub fn anaesthesia(mut self, id: &str, start: i64, end: Option<i64>) -> Self {
+        let mut recognised = pressure(id, start, 30).recognised(at(start));
+        recognised.readings.clear();
+        recognised.contexts.push(Context {
+            kind: ContextKind::Anaesthesia,
+            start: at(start),
+            end: end.map(at),
+        });
+        self.take(vec![Input::Recognised(recognised)], at(start));
+        self
+    }
+
+    /// A step without any input, as when a timer falls due.
+    pub fn later(mut self, minute: i64) -> Self {
+        self.take(Vec::new(), at(minute));
         self
     }
 
@@ -330,6 +369,28 @@ pub fn child() -> Bed {
         .refused("cp-2", -15, Reason::UnitMissing, "value 31 without a unit")
 }
 
+/// An operation: diastolic 74 before, 56 under anaesthesia, pressure 40 (clinical check row 11: 34 and 16); cuff and
+/// line differ; nobody measured again.
+pub fn theatre() -> Bed {
+    let taken = Quality {
+        zeroed: Some(true),
+        flushed: Some(true),
+        settled: Some(true),
+        distance_from_fracture: Some("5 cm".into()),
+        limb_level: Some("heart".into()),
+    };
+    Bed::new("Patient/theatre", Some("Bed 7 (invented)"), Some("1983-02-11"))
+        .readings(&[diastolic("bp-1", -200, 74), pressure("cp-1", -198, 24)])
+        .anaesthesia("an-1", -110, None)
+        .readings(&[
+            diastolic("bp-2", -63, 56),
+            mean("map-2", -63, 0).sent_as("9.07", "kPa"),
+            diastolic("bp-3", -62, 78).by(Method::ArterialLine),
+            pressure("cp-2", -60, 0).sent_as("5.33", "kPa").taken(taken),
+        ])
+        .later(-1)
+}
+
 /// Everything that the record can name is hostile.
 pub const HOSTILE: &str = "<script>alert(1)</script>\"'&<img src=x onerror=alert(2)>";
 
@@ -358,5 +419,6 @@ pub fn all() -> Vec<Bed> {
         without_diastolic(),
         units(),
         child(),
+        theatre(),
     ]
 }
