@@ -9,7 +9,7 @@ use deltaward::fhir::{Instant, datetime};
 use deltaward::pipeline::service::{Face, Service};
 use deltaward::recognise::reading::PatientKey;
 use deltaward::recognise::{ContextKind, Method, Side};
-use deltaward::rules::Sheet;
+use deltaward::rules::Sheets;
 use deltaward::rules::sheet::ExampleReading;
 use deltaward::store::{Commit, OutboxEntry, OutboxState, Settlement, SqliteStore};
 use serde_json::{Value, json};
@@ -64,7 +64,7 @@ pub struct House {
     pub rules: BTreeSet<String>,
     /// What is wrong with them.
     missing: Vec<String>,
-    pub sheet: Sheet,
+    pub sheets: Sheets,
 }
 
 impl House {
@@ -83,7 +83,7 @@ impl House {
             open: 0,
             rules: BTreeSet::new(),
             missing: Vec::new(),
-            sheet: Sheet::adult().unwrap(),
+            sheets: Sheets::builtin().unwrap(),
         }
     }
 
@@ -156,12 +156,21 @@ impl House {
             let id = message["id"].as_str().unwrap().to_owned();
             if self.checked.insert(id.clone()) {
                 self.strings(&format!("Communication {id} of {patient}"), &message);
-                let faults = must_say::faults(&message, &self.sources(&message).await, &self.sheet);
+                let sources = self.sources(&message).await;
+                let born = self
+                    .service
+                    .store
+                    .load_patient(&PatientKey(patient.into()))
+                    .unwrap()
+                    .birth_date;
+                let sent = datetime::parse(message["sent"].as_str().unwrap()).unwrap().earliest;
+                let sheet = self.sheets.for_patient(born.as_deref(), sent);
+                let faults = must_say::faults(&message, &sources, sheet);
                 let text = message["payload"][0]["contentString"].as_str().unwrap();
                 self.open += usize::from(must_say::is_open(text));
                 let fault = |fault: String| format!("Communication of {patient}: {fault}\n{text}");
                 self.missing.extend(faults.into_iter().map(fault));
-                for rule in &self.sheet.rules {
+                for rule in &sheet.rules {
                     if text.contains(&format!("Rule {} (", rule.id)) {
                         self.rules.insert(rule.id.clone());
                     }
