@@ -6,7 +6,7 @@
 
 use crate::fhir::quantity::round_delta;
 use crate::fhir::{Decimal, Instant};
-use crate::outbox::draft::{AgeClass, AgeNote, BesideKind, Family};
+use crate::outbox::draft::{AgeClass, AgeNote, BesideKind};
 use crate::pair::{self, Candidate};
 use crate::patient::beside::{self, BesideNow, Besides};
 use crate::patient::concern::{self, ConcernNow};
@@ -17,7 +17,8 @@ use crate::patient::state::State;
 use crate::patient::trend::Trend;
 use crate::recognise::reading::Comparator;
 use crate::recognise::{Context, Refusal, Site};
-use crate::rules::{RuleKind, Sheet, Tier};
+use crate::rules::age::age_note;
+use crate::rules::{Sheet, Tier};
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 
@@ -386,42 +387,4 @@ pub fn difference(diastolic: &Gathered<'_>, compartment: &Gathered<'_>) -> Optio
 /// diastolic − compartment, unrounded, mmHg.
 pub fn exact_difference(diastolic: &Gathered<'_>, compartment: &Gathered<'_>) -> Decimal {
     diastolic.current.reading.pressure.mmhg - compartment.current.reading.pressure.mmhg
-}
-
-/// Is the patient in the sheet's age band at `now`? A partial birth date counts as the latest day
-/// that it allows, so that a possible child is treated as one.
-pub fn age_note(birth_date: Option<&str>, sheet: &Sheet, now: Instant) -> AgeNote {
-    let Some(span) = birth_date.and_then(|text| crate::fhir::datetime::parse(text).ok()) else {
-        return AgeNote::Unknown;
-    };
-    let date = |instant: Instant| {
-        let timestamp = jiff::Timestamp::from_millisecond(instant.millis()).ok()?;
-        Some(jiff::tz::Offset::UTC.to_datetime(timestamp).date())
-    };
-    // The span of a day reaches into both neighbours for the sake of unknown zones; noon is inside.
-    let latest = Instant::from_millis(span.latest.millis() - 24 * 60 * crate::fhir::instant::MINUTE_MILLIS);
-    let (Some(born), Some(today)) = (date(latest), date(now)) else {
-        return AgeNote::Unknown;
-    };
-    let had_birthday = (today.month(), today.day()) >= (born.month(), born.day());
-    let years = i64::from(today.year()) - i64::from(born.year()) - i64::from(!had_birthday);
-    if years >= sheet.adult_from_years {
-        AgeNote::InBand
-    } else {
-        AgeNote::Child
-    }
-}
-
-/// The family of a rule.
-pub fn family(kind: RuleKind) -> Family {
-    match kind {
-        RuleKind::Delta { .. }
-        | RuleKind::Carried { .. }
-        | RuleKind::Sustained { .. }
-        | RuleKind::Absolute { .. }
-        | RuleKind::MeanDelta { .. }
-        | RuleKind::Trend { .. } => Family::Pressure,
-        RuleKind::Overdue { .. } => Family::FollowUp,
-        _ => Family::Measurement,
-    }
 }

@@ -9,7 +9,7 @@ use crate::fhir::Instant;
 use crate::fhir::instant::MINUTE_MILLIS;
 use crate::outbox::draft::{AgeNote, BesideKind, Family};
 use crate::patient::applies::applies;
-use crate::patient::assess::{Assessment, Carried, Measurement, Paired, Rules, family};
+use crate::patient::assess::{Assessment, Carried, Measurement, Paired, Rules};
 use crate::patient::gather::{Gathered, Lost, Member};
 use crate::patient::overdue::{Overdue, overdue};
 use crate::patient::state::{ConcernKey, State};
@@ -246,7 +246,7 @@ fn named(sheet: &Sheet, of: Family, holds: impl Fn(&Rule) -> bool) -> Option<(Ti
     let mut rules = Rules::default();
     let mut tier: Option<Tier> = None;
     for (index, rule) in sheet.rules.iter().enumerate() {
-        if family(rule.kind) == of && holds(rule) {
+        if rule.kind.family() == of && holds(rule) {
             rules.0 |= 1 << index;
             tier = tier.max(Some(rule.tier));
         }

@@ -9,7 +9,6 @@
 use super::read::{Place, Read};
 use super::sheet::Fault;
 use super::{Ages, Rule, RuleKind, Sheet, show};
-use crate::patient::assess::family;
 use crate::recognise::ContextKind;
 use std::collections::BTreeSet;
 
@@ -215,15 +214,15 @@ impl<'r> Fit<'r> {
                     rule.id
                 )
             }),
-            RuleKind::Overdue { after, .. } => {
-                everywhere(&|other| other.tier == after && family(other.kind) == crate::outbox::draft::Family::Pressure)
-                    .map(|case| {
-                        format!(
-                            "gap: rule {:?} follows the tier {after}, and no rule of the limb raises it{case}",
-                            rule.id
-                        )
-                    })
-            }
+            RuleKind::Overdue { after, .. } => everywhere(&|other| {
+                other.tier == after && other.kind.family() == crate::outbox::draft::Family::Pressure
+            })
+            .map(|case| {
+                format!(
+                    "gap: rule {:?} follows the tier {after}, and no rule of the limb raises it{case}",
+                    rule.id
+                )
+            }),
             RuleKind::MeanDelta { .. } => {
                 let mean = rule
                     .examples

@@ -4,6 +4,7 @@
 //! column; and the sheet as a document. Every number that decides is a parameter of the sheet.
 //! [`Sheets`] says which sheet judges whom.
 
+pub mod age;
 pub mod approval;
 pub mod export;
 mod fit;

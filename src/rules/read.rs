@@ -12,7 +12,9 @@ use super::{ApprovalRecord, Tier};
 use crate::recognise::ContextKind;
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
+use std::collections::BTreeSet;
 use std::ops::Range;
+use std::sync::LazyLock;
 use toml::Spanned;
 
 /// A sheet with the places of its parts, for faults that are found later.
@@ -24,6 +26,16 @@ pub(super) struct Read {
     /// Of each rule.
     pub rules: Vec<Place>,
 }
+
+/// The regions of the limbs: how the codes of our compartment CodeSystem begin.
+static REGIONS: LazyLock<BTreeSet<String>> = LazyLock::new(|| {
+    let system = serde_json::from_str::<serde_json::Value>(COMPARTMENTS).unwrap_or_default();
+    let concepts = system["concept"].as_array().cloned().unwrap_or_default();
+    let codes = concepts.iter().filter_map(|concept| concept["code"].as_str());
+    let region = |code: &str| code.split('-').next().unwrap_or_default().to_owned();
+    codes.map(region).collect()
+});
+const COMPARTMENTS: &str = include_str!("../../profiles/CodeSystem-compartment.json");
 
 /// Line and column in characters, both from 1.
 pub(super) type Place = (usize, usize);
@@ -289,6 +301,7 @@ impl Reader {
                 format!("rule {id:?} needs a citation and a mark: C, C2, M or D"),
             );
         }
+        self.regions(&raw.regions, &id, span);
         self.sentence("says", &says, &id);
         self.sentence("next", &next, &id);
         let kind = kind.map_err(|(place, message)| self.fault(place.unwrap_or(span.clone()), message));
@@ -308,6 +321,15 @@ impl Reader {
             next: next.into_inner(),
             examples: raw.examples.into_iter().map(Spanned::into_inner).collect(),
         })
+    }
+
+    /// A region that no compartment begins with would silence its rule without a word.
+    fn regions(&mut self, regions: &[String], id: &str, span: &Range<usize>) {
+        for region in regions.iter().filter(|region| !REGIONS.contains(*region)) {
+            let known: Vec<&str> = REGIONS.iter().map(String::as_str).collect();
+            let message = format!("rule {id:?}: unknown region {region:?}; known are {}", known.join(", "));
+            self.fault(span.clone(), message);
+        }
     }
 
     /// A text that each rule must have.

@@ -1,6 +1,7 @@
 //! The rule sheet: one TOML file, versioned and hashed. Everything that decides is in it.
 
 use super::{ApprovalRecord, Tier};
+use crate::outbox::draft::Family;
 use serde::Deserialize;
 
 /// The adult sheet that the program carries.
@@ -192,6 +193,29 @@ pub enum RuleKind {
     DiastolicImplausible,
     /// A compartment reading could not be used at all.
     CompartmentUnusable,
+}
+
+impl RuleKind {
+    /// The family of concerns that a rule of this kind raises.
+    pub fn family(self) -> Family {
+        match self {
+            Self::Delta { .. }
+            | Self::Carried { .. }
+            | Self::Sustained { .. }
+            | Self::Absolute { .. }
+            | Self::MeanDelta { .. }
+            | Self::Trend { .. } => Family::Pressure,
+            Self::Overdue { .. } => Family::FollowUp,
+            Self::ReadingsDisagree { .. }
+            | Self::MethodsDisagree { .. }
+            | Self::DiastolicMissing
+            | Self::SideMissing
+            | Self::CompartmentImplausible
+            | Self::CompartmentVerify
+            | Self::DiastolicImplausible
+            | Self::CompartmentUnusable => Family::Measurement,
+        }
+    }
 }
 
 /// What an example must show.

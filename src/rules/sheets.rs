@@ -1,10 +1,10 @@
 //! The two sheets in force, and whose is whose.
 
+use super::age::age_note;
 use super::sheet::SheetError;
 use super::{Ages, Sheet};
 use crate::fhir::Instant;
 use crate::outbox::draft::AgeNote;
-use crate::patient::assess::age_note;
 
 /// The sheets in force: one for adults and whoever's age is not known, one for children.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -369,3 +369,21 @@ fn the_service_refuses_a_sheet_with_a_gap_or_an_example_that_fails() {
         }
     }
 }
+
+#[test]
+fn a_region_that_no_compartment_begins_with_is_refused() {
+    let text = adult(
+        "kind = \"absolute\"\ntier",
+        "kind = \"absolute\"\nregions = [\"leg\", \"legg\"]\ntier",
+    );
+    let found = faults(&text);
+    assert_eq!(found.len(), 1, "{found:#?}");
+    assert_eq!(found[0].place, Some(rule(&text, "pressure-30")), "{}", found[0]);
+    assert!(
+        found[0]
+            .message
+            .contains("unknown region \"legg\"; known are arm, foot, forearm"),
+        "{}",
+        found[0]
+    );
+}
