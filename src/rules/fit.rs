@@ -89,11 +89,7 @@ fn cases(sheet: &Sheet) -> Vec<Case<'_>> {
 
 impl Case<'_> {
     fn runs(&self, rule: &Rule) -> bool {
-        let of_region = |wanted: &String| {
-            self.region
-                .and_then(|region| region.strip_prefix(wanted.as_str()))
-                .is_some_and(|rest| rest.is_empty() || rest.starts_with('-'))
-        };
+        let of_region = |wanted: &String| self.region.is_some_and(|region| in_region(region, wanted));
         rule.ages.includes(self.child)
             && (rule.regions.is_empty() || rule.regions.iter().any(of_region))
             && (rule.context.is_none() || rule.context == self.context)

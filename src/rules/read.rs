@@ -6,7 +6,7 @@
 use super::kind::{Parameters, RawKind};
 use super::sheet::{
     Ages, Anaesthesia, Example, ExampleReading, Expect, Fault, MAX_RULES, Pairing, Plausible, Rule, RuleKind, Session,
-    Sheet, SheetError, ThresholdComparator,
+    Sheet, SheetError, ThresholdComparator, in_region,
 };
 use super::{ApprovalRecord, Tier};
 use crate::recognise::ContextKind;
@@ -27,13 +27,12 @@ pub(super) struct Read {
     pub rules: Vec<Place>,
 }
 
-/// The regions of the limbs: how the codes of our compartment CodeSystem begin.
-static REGIONS: LazyLock<BTreeSet<String>> = LazyLock::new(|| {
+/// The codes of our compartment CodeSystem.
+static CODES: LazyLock<Vec<String>> = LazyLock::new(|| {
     let system = serde_json::from_str::<serde_json::Value>(COMPARTMENTS).unwrap_or_default();
     let concepts = system["concept"].as_array().cloned().unwrap_or_default();
     let codes = concepts.iter().filter_map(|concept| concept["code"].as_str());
-    let region = |code: &str| code.split('-').next().unwrap_or_default().to_owned();
-    codes.map(region).collect()
+    codes.map(str::to_owned).collect()
 });
 const COMPARTMENTS: &str = include_str!("../../profiles/CodeSystem-compartment.json");
 
@@ -325,9 +324,14 @@ impl Reader {
 
     /// A region that no compartment begins with would silence its rule without a word.
     fn regions(&mut self, regions: &[String], id: &str, span: &Range<usize>) {
-        for region in regions.iter().filter(|region| !REGIONS.contains(*region)) {
-            let known: Vec<&str> = REGIONS.iter().map(String::as_str).collect();
-            let message = format!("rule {id:?}: unknown region {region:?}; known are {}", known.join(", "));
+        let is_known = |region: &&String| CODES.iter().any(|code| in_region(code, region));
+        for region in regions.iter().filter(|region| !is_known(region)) {
+            let known: BTreeSet<&str> = CODES.iter().filter_map(|code| code.split('-').next()).collect();
+            let known: Vec<&str> = known.into_iter().collect();
+            let message = format!(
+                "rule {id:?}: unknown region {region:?}; known are {} and the compartments in them",
+                known.join(", ")
+            );
             self.fault(span.clone(), message);
         }
     }

@@ -195,6 +195,12 @@ pub enum RuleKind {
     CompartmentUnusable,
 }
 
+/// Is a compartment of our CodeSystem (`leg-anterior`) in a region (`leg`, or `leg-anterior` itself)?
+pub fn in_region(code: &str, region: &str) -> bool {
+    code.strip_prefix(region)
+        .is_some_and(|rest| rest.is_empty() || rest.starts_with('-'))
+}
+
 impl RuleKind {
     /// The family of concerns that a rule of this kind raises.
     pub fn family(self) -> Family {
