@@ -6,7 +6,12 @@
 
 pub mod datetime;
 pub mod decimal;
+mod element;
 pub mod instant;
+mod json;
+mod json_fault;
+#[cfg(test)]
+mod json_tests;
 pub mod observation;
 pub mod outcome;
 pub mod quantity;

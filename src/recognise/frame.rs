@@ -8,9 +8,8 @@ use super::reason::{Reason, Refusal};
 use super::site::Evidence;
 use super::subject::{self, Member};
 use super::value::Value;
-use crate::fhir::observation::{self, Component, Named, Observation};
+use crate::fhir::observation::{self, Component, Named, Observation, Raw};
 use crate::fhir::shorten;
-use serde_json::value::RawValue;
 
 /// One Observation of the resource.
 pub(super) struct Frame<'a> {
@@ -57,7 +56,7 @@ impl<'a> Frames<'a> {
         all
     }
 
-    fn add_contained(&mut self, contained: Option<&'a RawValue>, id: &str, parent: usize) {
+    fn add_contained(&mut self, contained: Option<Raw<'a>>, id: &str, parent: usize) {
         let label = format!("contained[{}]", shorten(id, 64));
         if self.frames.iter().any(|frame| frame.label == label) {
             return;
@@ -75,10 +74,10 @@ impl<'a> Frames<'a> {
     }
 }
 
-fn find_contained<'a>(contained: Option<&'a RawValue>, id: &str) -> Result<Option<Observation<'a>>, String> {
+fn find_contained<'a>(contained: Option<Raw<'a>>, id: &str) -> Result<Option<Observation<'a>>, String> {
     let missing = || String::from("hasMember names a contained resource that is not there");
     let raw = contained.ok_or_else(missing)?;
-    let items: Vec<&'a RawValue> = observation::read(raw.get())?;
+    let items: Vec<Raw<'a>> = observation::read(raw.get())?;
     for item in items {
         let named: Named<'_> = observation::read(item.get())?;
         if named.id.as_deref() == Some(id) {

@@ -23,7 +23,7 @@ pub use mapping::{Mapping, MappingError};
 pub use reading::{Kind, Method, PatientKey, Reading, Recognised, Side, Site, Version, Withdrawal};
 pub use reason::{Meant, Reason, Refusal};
 
-use crate::fhir::observation::{self, Observation, Reference, Remnant};
+use crate::fhir::observation::{self, Observation, Raw, Reference, Remnant, Text};
 use crate::fhir::shorten;
 use fault::Fault;
 use mapping::What;
@@ -154,6 +154,6 @@ fn unreadable(json: &str, what: String, out: &mut Recognised) -> Result<(), Faul
     Err(Fault::new(Reason::Unreadable, what))
 }
 
-fn text(raw: Option<&serde_json::value::RawValue>) -> Option<String> {
+fn text(raw: Option<Raw<'_>>) -> Option<Text<'_>> {
     observation::read(raw?.get()).ok()
 }

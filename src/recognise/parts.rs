@@ -9,16 +9,15 @@ use super::site::Evidence;
 use super::subject;
 use super::time::{self, Interval};
 use super::value::Value;
-use crate::fhir::observation::{CodeableConcept, Observation};
+use crate::fhir::observation::{CodeableConcept, Observation, Raw};
 use crate::fhir::shorten;
-use serde_json::value::RawValue;
 
 /// What a member takes from its panel when it does not say it itself.
 #[derive(Clone)]
 struct Inherited<'a> {
     status: ReadingStatus,
     time: Result<Interval, Fault>,
-    body_site: Option<&'a RawValue>,
+    body_site: Option<Raw<'a>>,
     sides: Sides,
     identifiers: Vec<String>,
 }
@@ -109,7 +108,7 @@ fn read_frames<'a>(
     }
 }
 
-fn evidence_of<'o, 'a>(frame: &'o Frame<'a>, contained: Option<&'a RawValue>) -> Evidence<'o, 'a> {
+fn evidence_of<'o, 'a>(frame: &'o Frame<'a>, contained: Option<Raw<'a>>) -> Evidence<'o, 'a> {
     let observation = &frame.observation;
     Evidence {
         observation,
