@@ -23,7 +23,7 @@ impl Deref for Text<'_> {
 }
 
 impl<'a> Quick<'a> for Text<'a> {
-    #[inline]
+    #[inline(always)]
     fn fill(&mut self, cursor: &mut Cursor<'a>) -> Option<()> {
         self.0 = cursor.string()?;
         Some(())

@@ -118,7 +118,7 @@ impl<'a> Cursor<'a> {
     }
 
     /// A string without escapes.
-    #[inline]
+    #[inline(always)]
     fn plain_string(&mut self) -> Option<&'a str> {
         self.take(b'"')?;
         let start = self.at;
@@ -130,25 +130,20 @@ impl<'a> Cursor<'a> {
     }
 
     /// A string.
-    #[inline]
+    #[inline(always)]
     pub fn string(&mut self) -> Option<Cow<'a, str>> {
-        self.take(b'"')?;
         let start = self.at;
-        self.find_special();
-        if *self.text.as_bytes().get(self.at)? == b'"' {
-            let plain = self.text.get(start..self.at)?;
-            self.at += 1;
+        if let Some(plain) = self.plain_string() {
             return Some(Cow::Borrowed(plain));
         }
-        self.escaped_string(start)
+        self.at = start;
+        self.escaped_string().map(Cow::Owned)
     }
 
-    /// The string whose content starts at `start`, decoded by serde_json.
+    /// A string that may hold escapes, decoded by serde_json.
     #[cold]
-    fn escaped_string(&mut self, start: usize) -> Option<Cow<'a, str>> {
-        self.string_end()?;
-        let quoted = self.text.get(start - 1..self.at)?;
-        serde_json::from_str(quoted).ok().map(Cow::Owned)
+    fn escaped_string(&mut self) -> Option<String> {
+        serde_json::from_str(self.raw()?).ok()
     }
 
     /// From inside a string to behind its closing quote.

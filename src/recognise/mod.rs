@@ -57,7 +57,7 @@ pub fn recognise(json: &str, id: &str, version: Version, mapping: &Mapping) -> R
     };
     let mut compartment = false;
     let outcome = match observation::parse(json) {
-        Ok(observation) => whole(observation, mapping, &mut out, &mut compartment),
+        Ok(observation) => whole(&observation, mapping, &mut out, &mut compartment),
         Err(what) => unreadable(json, what, &mut out),
     };
     if let Err(fault) = outcome {
@@ -72,14 +72,14 @@ pub fn recognise(json: &str, id: &str, version: Version, mapping: &Mapping) -> R
 /// The questions that concern the resource as a whole, up to the withdrawal; the rest is
 /// [`parts::read`].
 fn whole(
-    observation: Observation<'_>,
+    observation: &Observation<'_>,
     mapping: &Mapping,
     out: &mut Recognised,
     compartment: &mut bool,
 ) -> Result<(), Fault> {
     is_observation(observation.resource_type.as_deref())?;
     let class = mapping.classify(observation.code.as_ref());
-    if is_ours(&observation) || class.what == Some(What::Derived) {
+    if is_ours(observation) || class.what == Some(What::Derived) {
         return Err(Fault::new(Reason::OwnOutput, ""));
     }
     let no_patient = match subject::patient(observation.subject.as_ref()) {
