@@ -278,15 +278,12 @@ impl Evidence<'_, '_> {
         for text in places.clone().filter_map(|concept| concept.text.as_deref()) {
             sides = sides.and(patterns.sides(text));
         }
-        for concepts in [
-            places.clone().collect::<Vec<_>>(),
-            component.into_iter().collect(),
-            code.into_iter().collect(),
-        ] {
+        if sides.is_silent() {
+            sides = sides_of_words(mapping, places);
+        }
+        for concept in [component, code] {
             if sides.is_silent() {
-                let mut text = String::new();
-                concepts.into_iter().for_each(|concept| add_words(&mut text, concept));
-                sides = patterns.sides(&text);
+                sides = sides_of_words(mapping, concept);
             }
         }
         sides
@@ -326,10 +323,12 @@ fn stated_side(mapping: &Mapping, extension: &Extension<'_>) -> Sides {
 /// Our own coding; several codes in one element name no single compartment, so they are a site of
 /// their own outside our CodeSystem.
 fn mapped(mapping: &Mapping, codes: &[&str]) -> (String, String, String) {
-    let display = |code: &&str| mapping.compartment_display(code).unwrap_or(code).to_owned();
-    let system = if codes.len() == 1 { COMPARTMENT_SYSTEM } else { "" };
-    let displays: Vec<String> = codes.iter().map(display).collect();
-    (system.to_owned(), codes.join("+"), displays.join(" or "))
+    let display = |code| mapping.compartment_display(code).unwrap_or(code);
+    if let [code] = *codes {
+        return (COMPARTMENT_SYSTEM.to_owned(), code.to_owned(), display(code).to_owned());
+    }
+    let displays: Vec<&str> = codes.iter().map(|code| display(code)).collect();
+    (String::new(), codes.join("+"), displays.join(" or "))
 }
 
 /// bodySite or BodyStructure as a site that no mapping knows: its first coding that is not a side,
@@ -386,6 +385,13 @@ fn own_name(mapping: &Mapping, code: &CodeableConcept<'_>) -> Option<(String, St
         .filter_map(|coding| coding.display.as_deref())
         .any(|known| known.eq_ignore_ascii_case(text));
     (!echo).then(|| (text.to_lowercase(), text.to_owned()))
+}
+
+/// The sides that texts and displays state together.
+fn sides_of_words<'c>(mapping: &Mapping, concepts: impl IntoIterator<Item = &'c CodeableConcept<'c>>) -> Sides {
+    let mut text = String::new();
+    concepts.into_iter().for_each(|concept| add_words(&mut text, concept));
+    mapping.text().sides(&text)
 }
 
 /// Text and displays of a concept, for the patterns.
