@@ -85,6 +85,10 @@ impl<'a, T: Quick<'a>> Quick<'a> for Vec<T> {
     #[inline]
     fn fill(&mut self, cursor: &mut Cursor<'a>) -> Option<()> {
         cursor.array(|cursor| {
+            // Most lists of FHIR hold one or two.
+            if self.is_empty() {
+                self.reserve_exact(2);
+            }
             self.push(T::default());
             self.last_mut()?.fill(cursor)
         })

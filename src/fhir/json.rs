@@ -23,12 +23,11 @@ pub(crate) trait Quick<'a>: Default {
     fn fill(&mut self, cursor: &mut Cursor<'a>) -> Option<()>;
 }
 
-/// Read a whole text as one value.
-pub(super) fn read<'a, T: Quick<'a>>(text: &'a str) -> Option<T> {
+/// Read a whole text as one value, in place: some values are large. False where the reader gives
+/// up, with `value` half filled.
+pub(super) fn read<'a, T: Quick<'a>>(text: &'a str, value: &mut T) -> bool {
     let mut cursor = Cursor { text, at: 0, depth: 0 };
-    let mut value = T::default();
-    value.fill(&mut cursor)?;
-    cursor.peek().is_none().then_some(value)
+    value.fill(&mut cursor).is_some() && cursor.peek().is_none()
 }
 
 impl<'a> Cursor<'a> {

@@ -231,7 +231,8 @@ element! {
 /// Names the element that is not as FHIR has it; never repeats content.
 pub fn parse(json: &str) -> Result<Observation<'_>, String> {
     // The quick reader counts the depth itself; serde does not count it in what it skips.
-    if let Some(observation) = json::read(json) {
+    let mut observation = Observation::default();
+    if json::read(json, &mut observation) {
         return Ok(observation);
     }
     if json_fault::deeper_than(json, DEPTH_MAX) {
@@ -245,7 +246,11 @@ pub fn parse(json: &str) -> Result<Observation<'_>, String> {
 /// # Errors
 /// As [`parse`].
 pub(crate) fn read<'a, T: Read<'a>>(json: &'a str) -> Result<T, String> {
-    json::read(json).map_or_else(|| with_serde(json), Ok)
+    let mut value = T::default();
+    if json::read(json, &mut value) {
+        return Ok(value);
+    }
+    with_serde(json)
 }
 
 fn with_serde<'a, T: Deserialize<'a>>(json: &'a str) -> Result<T, String> {

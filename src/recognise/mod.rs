@@ -56,8 +56,9 @@ pub fn recognise(json: &str, id: &str, version: Version, mapping: &Mapping) -> R
         members_side: Side::Unstated,
     };
     let mut compartment = false;
-    let outcome = match observation::parse(json) {
-        Ok(observation) => whole(&observation, mapping, &mut out, &mut compartment),
+    // Borrowed: an Observation is large.
+    let outcome = match &observation::parse(json) {
+        Ok(observation) => whole(observation, mapping, &mut out, &mut compartment),
         Err(what) => unreadable(json, what, &mut out),
     };
     if let Err(fault) = outcome {
@@ -139,7 +140,7 @@ fn is_ours(observation: &Observation<'_>) -> bool {
 }
 
 /// Even of a resource that cannot be read a withdrawal is taken, if its JSON holds together.
-fn unreadable(json: &str, what: String, out: &mut Recognised) -> Result<(), Fault> {
+fn unreadable(json: &str, what: &str, out: &mut Recognised) -> Result<(), Fault> {
     if let Ok(remnant) = observation::read::<Remnant<'_>>(json) {
         is_observation(text(remnant.resource_type).as_deref())?;
         let subject = remnant

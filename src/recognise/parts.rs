@@ -182,7 +182,7 @@ impl<'a> Inherited<'a> {
         }
         let (start, at) = self.time?;
         let method = mapping.method(frame.observation.method.as_ref());
-        out.readings.reserve(content.parts.len());
+        out.readings.reserve_exact(content.parts.len());
         let mut rest = content.parts.len();
         for part in content.parts {
             rest -= 1;
