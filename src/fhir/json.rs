@@ -3,7 +3,7 @@
 //! It exists for speed: nearly all that a record sends is plain, and read here in half the time of
 //! serde_json. What it reads, serde_json reads with the same content; at anything that is wrong or
 //! unusual it answers None without saying why, and the text is read again with serde_json, which
-//! knows the reason. `json_tests.rs` holds the two against each other.
+//! knows the reason. `json_tests.rs` and `tests/it/fhir_observation.rs` hold the two against each other.
 
 use std::borrow::Cow;
 

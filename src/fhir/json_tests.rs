@@ -1,4 +1,5 @@
 //! The quick reader against serde_json: the same texts are JSON, and what is read of them is equal.
+//! `tests/it/fhir_observation.rs` does the same with the fixtures, changed and unchanged.
 
 #![allow(clippy::unwrap_used, clippy::panic)]
 use super::element::{Raw, Text};
@@ -6,7 +7,7 @@ use super::json::{self, DEPTH_MAX, Quick};
 use super::json_fault::deeper_than;
 use super::observation::{Observation, Remnant};
 use proptest::prelude::*;
-use proptest::sample::{Index, select};
+use proptest::sample::select;
 use serde::Deserialize;
 use std::fmt::Debug;
 
@@ -180,30 +181,6 @@ fn depth_is_counted_alike() {
     }
 }
 
-/// Every Observation of the fixtures, theirs of HL7 too.
-fn fixtures() -> Vec<String> {
-    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
-    let folders = ["fixtures/observations", "fixtures/official", "tests/bench/recognise"];
-    let files = folders
-        .iter()
-        .flat_map(|folder| std::fs::read_dir(root.join(folder)).unwrap());
-    let mut paths: Vec<_> = files.map(|file| file.unwrap().path()).collect();
-    paths.retain(|path| path.extension().is_some_and(|ending| ending == "json"));
-    paths.sort();
-    assert!(paths.len() > 100, "{}", paths.len());
-    paths
-        .iter()
-        .map(|path| std::fs::read_to_string(path).unwrap())
-        .collect()
-}
-
-#[test]
-fn fixtures_are_read_alike() {
-    for text in fixtures() {
-        agree(&text);
-    }
-}
-
 /// Pieces of JSON, good and bad.
 const PIECES: &[&str] = &[
     "{",
@@ -321,19 +298,5 @@ proptest! {
     #[test]
     fn pieces_are_read_alike(pieces in proptest::collection::vec(select(PIECES), 0..14)) {
         agree(&pieces.concat());
-    }
-
-    #[test]
-    fn changed_fixtures_are_read_alike(
-        mut text in select(fixtures().into_iter().filter(|text| text.len() < 4_000).collect::<Vec<_>>()),
-        changes in proptest::collection::vec((any::<Index>(), 0_usize..4, select(PIECES)), 1..4),
-    ) {
-        for (index, removed, piece) in changes {
-            let places: Vec<usize> = text.char_indices().map(|(at, _)| at).chain([text.len()]).collect();
-            let first = index.index(places.len());
-            let last = (first + removed).min(places.len() - 1);
-            text.replace_range(places[first]..places[last], piece);
-        }
-        agree(&text);
     }
 }

@@ -10,8 +10,6 @@ mod element;
 pub mod instant;
 mod json;
 mod json_fault;
-#[cfg(test)]
-mod json_tests;
 pub mod observation;
 pub mod outcome;
 pub mod quantity;
@@ -27,3 +25,6 @@ pub(crate) fn shorten(text: &str, most: usize) -> std::borrow::Cow<'_, str> {
         Some((end, _)) => format!("{}…", &text[..end]).into(),
     }
 }
+
+#[cfg(test)]
+mod json_tests;
