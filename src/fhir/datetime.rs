@@ -121,20 +121,29 @@ impl Cursor<'_> {
     }
 
     /// Exactly `width` digits, from `least` to `most`.
+    #[inline(always)]
     fn number(&mut self, width: usize, least: i64, most: i64, what: &str) -> Result<i64, Fault> {
-        let start = self.at;
-        let mut number = 0;
-        for _ in 0..width {
-            let digit = self.peek().filter(u8::is_ascii_digit);
-            let digit = digit.ok_or_else(|| Fault::new(self.at, format!("the {what} needs {width} digits")))?;
-            number = number * 10 + i64::from(digit - b'0');
-            self.at += 1;
+        let digits = self.bytes.get(self.at..self.at + width);
+        if let Some(digits) = digits.filter(|digits| digits.iter().all(u8::is_ascii_digit)) {
+            let number = digits.iter().fold(0, |sum, digit| sum * 10 + i64::from(digit - b'0'));
+            if (least..=most).contains(&number) {
+                self.at += width;
+                return Ok(number);
+            }
         }
-        if (least..=most).contains(&number) {
-            return Ok(number);
+        Err(self.no_number(width, least, most, what))
+    }
+
+    /// Why [`Self::number`] fails here.
+    #[cold]
+    fn no_number(&self, width: usize, least: i64, most: i64, what: &str) -> Fault {
+        let rest = self.bytes.iter().skip(self.at).take(width);
+        let digits = rest.take_while(|byte| byte.is_ascii_digit()).count();
+        if digits < width {
+            return Fault::new(self.at + digits, format!("the {what} needs {width} digits"));
         }
         let (least, most) = (format!("{least:0width$}"), format!("{most:0width$}"));
-        Err(Fault::new(start, format!("the {what} must be {least} to {most}")))
+        Fault::new(self.at, format!("the {what} must be {least} to {most}"))
     }
 
     /// `.` and one or more digits, cut to milliseconds; nothing is zero.

@@ -19,6 +19,35 @@ const MAX_DIGITS: usize = 28;
 /// # Errors
 /// When it is not a JSON number, or cannot be held exactly.
 pub fn parse(text: &str) -> Result<Decimal, DecimalError> {
+    short(text).map_or_else(|| long(text), Ok)
+}
+
+/// Nearly every pressure: at most 18 digits and no exponent. None for anything else.
+fn short(text: &str) -> Option<Decimal> {
+    let unsigned = text.strip_prefix('-').unwrap_or(text).as_bytes();
+    let point = unsigned.iter().position(|byte| *byte == b'.');
+    let (whole, fraction) = unsigned.split_at(point.unwrap_or(unsigned.len()));
+    let fraction = fraction.get(1..).unwrap_or_default();
+    let leading_zero = whole.len() > 1 && whole.starts_with(b"0");
+    let no_fraction = point.is_some() && fraction.is_empty();
+    if whole.is_empty() || leading_zero || no_fraction || unsigned.len() > 18 {
+        return None;
+    }
+    let mut number = 0;
+    for byte in whole.iter().chain(fraction) {
+        if !byte.is_ascii_digit() {
+            return None;
+        }
+        number = number * 10 + i64::from(byte - b'0');
+    }
+    let scale = u32::try_from(fraction.len()).ok()?;
+    Some(Decimal::new(
+        if text.starts_with('-') { -number } else { number },
+        scale,
+    ))
+}
+
+fn long(text: &str) -> Result<Decimal, DecimalError> {
     let refuse = |why: &str| {
         DecimalError(format!(
             "{:?} cannot be used as a number: {why}",
@@ -225,6 +254,14 @@ mod tests {
                 if shift > 0 { value / Decimal::TEN } else { value * Decimal::TEN }
             });
             prop_assert_eq!(back, plain);
+        }
+
+        #[test]
+        fn the_short_way_leads_to_the_same(text in r"-?[0-9]{0,20}(\.[0-9]{0,20})?|[0-9.eE+-]{0,20}") {
+            if let Some(decimal) = short(&text) {
+                let long = long(&text).unwrap();
+                prop_assert_eq!((decimal, decimal.scale()), (long, long.scale()));
+            }
         }
 
         #[test]

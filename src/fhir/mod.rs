@@ -6,7 +6,10 @@
 
 pub mod datetime;
 pub mod decimal;
+mod element;
 pub mod instant;
+mod json;
+mod json_fault;
 pub mod observation;
 pub mod outcome;
 pub mod procedure;
@@ -23,3 +26,6 @@ pub(crate) fn shorten(text: &str, most: usize) -> std::borrow::Cow<'_, str> {
         Some((end, _)) => format!("{}…", &text[..end]).into(),
     }
 }
+
+#[cfg(test)]
+mod json_tests;

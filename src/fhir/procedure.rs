@@ -1,10 +1,9 @@
 //! The R4 Procedure as it is read: only the elements that recognition needs, borrowed from the
 //! text, as [`super::observation`] does.
 
-use super::observation::{CodeableConcept, Identifier, Meta, Period, Reference, Text, element};
-use serde::de::{Deserialize, Deserializer, Error as _, IgnoredAny, MapAccess, Visitor};
-use std::fmt;
-use std::marker::PhantomData;
+use super::element::{Text, element};
+use super::observation::{CodeableConcept, Identifier, Meta, Period, Reference};
+use serde::de::IgnoredAny;
 
 element! {
     /// Procedure.

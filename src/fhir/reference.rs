@@ -135,11 +135,12 @@ pub fn is_resource_type(text: &str) -> bool {
 
 /// `Type/id` or `Type/id/_history/version`, and nothing else.
 fn target(text: &str) -> Option<Target<'_>> {
-    let (path, version) = match text.split_once("/_history/") {
-        Some((path, version)) => (path, Some(version)),
-        None => (text, None),
+    let (resource_type, rest) = text.split_once('/')?;
+    // An id has no slash, so the version can only begin at the next one.
+    let (id, version) = match rest.split_once('/') {
+        Some((id, behind)) => (id, Some(behind.strip_prefix("_history/")?)),
+        None => (rest, None),
     };
-    let (resource_type, id) = path.split_once('/')?;
     let legal = is_resource_type(resource_type) && is_id(id) && version.is_none_or(is_id);
     legal.then_some(Target {
         resource_type,

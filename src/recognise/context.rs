@@ -5,7 +5,7 @@
 //! is the last moment of that day. Its start is never guessed.
 
 use super::fault::Fault;
-use super::frame::Frame;
+use super::frame::{Frame, Held};
 use super::mapping::{Class, Mapping};
 use super::parts;
 use super::reading::{Context, ContextKind, Recognised};
@@ -19,7 +19,7 @@ pub(super) type Span = (Instant, Option<Instant>);
 
 /// Read an Observation whose code stands for `kinds`, and the pressures that it holds beside, if any.
 pub(super) fn read(
-    observation: Observation<'_>,
+    observation: &Observation<'_>,
     class: Class<'_>,
     kinds: &[ContextKind],
     no_patient: Option<Fault>,
@@ -29,11 +29,10 @@ pub(super) fn read(
     let frame = Frame {
         label: String::new(),
         parent: 0,
-        observation,
+        observation: Held::Whole(observation),
     };
     let found = observed(&frame, kinds, no_patient.clone(), mapping);
     let found = found.map(|contexts| out.contexts = contexts);
-    let observation = frame.observation;
     if observation.component.is_none() && observation.has_member.is_none() {
         return found;
     }
@@ -46,7 +45,7 @@ pub(super) fn read(
 
 /// Without a value, or with any but false or no, it is so.
 fn observed(
-    frame: &Frame<'_>,
+    frame: &Frame<'_, '_>,
     kinds: &[ContextKind],
     no_patient: Option<Fault>,
     mapping: &Mapping,

@@ -8,35 +8,53 @@ use super::reason::{Reason, Refusal};
 use super::site::Evidence;
 use super::subject::{self, Member};
 use super::value::Value;
-use crate::fhir::observation::{self, Component, Named, Observation};
+use crate::fhir::observation::{self, Component, Named, Observation, Raw};
 use crate::fhir::shorten;
-use serde_json::value::RawValue;
+use std::ops::Deref;
 
 /// One Observation of the resource.
-pub(super) struct Frame<'a> {
+pub(super) struct Frame<'o, 'a> {
     /// Empty for the resource itself, `contained[a]` for a member.
     pub label: String,
     /// Index of the panel's frame; its own for the resource itself.
     pub parent: usize,
     /// The Observation.
-    pub observation: Observation<'a>,
+    pub observation: Held<'o, 'a>,
+}
+
+/// An Observation is large, so it stays where it was read.
+pub(super) enum Held<'o, 'a> {
+    /// The resource itself.
+    Whole(&'o Observation<'a>),
+    /// A contained member.
+    Member(Box<Observation<'a>>),
+}
+
+impl<'a> Deref for Held<'_, 'a> {
+    type Target = Observation<'a>;
+    fn deref(&self) -> &Observation<'a> {
+        match self {
+            Self::Whole(observation) => observation,
+            Self::Member(observation) => observation,
+        }
+    }
 }
 
 /// The frames, the members that are elsewhere, and contained members that cannot be read.
-pub(super) struct Frames<'a> {
-    pub frames: Vec<Frame<'a>>,
+pub(super) struct Frames<'o, 'a> {
+    pub frames: Vec<Frame<'o, 'a>>,
     pub members: Vec<String>,
     pub refusals: Vec<Refusal>,
 }
 
-impl<'a> Frames<'a> {
+impl<'o, 'a> Frames<'o, 'a> {
     /// Follow hasMember through the contained Observations; each is read once, so circles end.
-    pub fn of(observation: Observation<'a>) -> Self {
+    pub fn of(observation: &'o Observation<'a>) -> Self {
         let contained = observation.contained;
         let first = Frame {
             label: String::new(),
             parent: 0,
-            observation,
+            observation: Held::Whole(observation),
         };
         let mut all = Self {
             frames: vec![first],
@@ -45,9 +63,10 @@ impl<'a> Frames<'a> {
         };
         let mut next = 0;
         while next < all.frames.len() {
-            for reference in all.frames[next].observation.has_member.take().unwrap_or_default() {
-                match subject::member(&reference) {
-                    Member::Contained(id) => all.add_contained(contained, id, next),
+            let references = all.frames[next].observation.has_member.iter().flatten();
+            for member in references.map(subject::member).collect::<Vec<_>>() {
+                match member {
+                    Member::Contained(id) => all.add_contained(contained, &id, next),
                     Member::External(member) if !all.members.contains(&member) => all.members.push(member),
                     _ => {}
                 }
@@ -57,7 +76,7 @@ impl<'a> Frames<'a> {
         all
     }
 
-    fn add_contained(&mut self, contained: Option<&'a RawValue>, id: &str, parent: usize) {
+    fn add_contained(&mut self, contained: Option<Raw<'a>>, id: &str, parent: usize) {
         let label = format!("contained[{}]", shorten(id, 64));
         if self.frames.iter().any(|frame| frame.label == label) {
             return;
@@ -66,7 +85,7 @@ impl<'a> Frames<'a> {
             Ok(Some(observation)) => self.frames.push(Frame {
                 label,
                 parent,
-                observation,
+                observation: Held::Member(Box::new(observation)),
             }),
             // A contained resource of another type carries no pressure.
             Ok(None) => {}
@@ -75,10 +94,10 @@ impl<'a> Frames<'a> {
     }
 }
 
-fn find_contained<'a>(contained: Option<&'a RawValue>, id: &str) -> Result<Option<Observation<'a>>, String> {
+fn find_contained<'a>(contained: Option<Raw<'a>>, id: &str) -> Result<Option<Observation<'a>>, String> {
     let missing = || String::from("hasMember names a contained resource that is not there");
     let raw = contained.ok_or_else(missing)?;
-    let items: Vec<&'a RawValue> = observation::read(raw.get())?;
+    let items: Vec<Raw<'a>> = observation::read(raw.get())?;
     for item in items {
         let named: Named<'_> = observation::read(item.get())?;
         if named.id.as_deref() == Some(id) {
@@ -109,7 +128,7 @@ pub(super) struct Content<'o, 'a, 'm> {
     pub refusals: Vec<Refusal>,
 }
 
-impl<'a> Frame<'a> {
+impl<'a> Frame<'_, 'a> {
     /// The label of component `index`.
     fn component_label(&self, index: usize) -> String {
         // Without format!: this is on the path of every blood pressure panel.

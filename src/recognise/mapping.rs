@@ -13,7 +13,8 @@ mod text;
 use super::reading::{Kind, Method, Side};
 use crate::fhir::observation::{CodeableConcept, Coding};
 pub(super) use context::QualityOf;
-use std::collections::{BTreeMap, HashMap};
+use rustc_hash::FxHashMap;
+use std::collections::BTreeMap;
 use text::TextPatterns;
 pub(super) use text::TextSite;
 
@@ -153,10 +154,11 @@ impl Sides {
 }
 
 /// Codes by system, then by code; looked up without allocation. A mapping knows a handful of
-/// systems, so they are compared one after another.
+/// systems, so they are compared one after another. Its codes are of our own files, so the hash
+/// need not withstand an attacker.
 #[derive(Debug)]
 struct Table<T> {
-    systems: Vec<(String, HashMap<String, T>)>,
+    systems: Vec<(String, FxHashMap<String, T>)>,
 }
 
 impl<T> Default for Table<T> {
@@ -181,7 +183,7 @@ impl<T> Table<T> {
         let index = match self.systems.iter().position(|(known, _)| known == system) {
             Some(index) => index,
             None => {
-                self.systems.push((system.to_owned(), HashMap::new()));
+                self.systems.push((system.to_owned(), FxHashMap::default()));
                 self.systems.len() - 1
             }
         };

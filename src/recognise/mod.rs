@@ -29,7 +29,7 @@ pub use reading::{
 };
 pub use reason::{Meant, Reason, Refusal};
 
-use crate::fhir::observation::{self, Identifier, Meta, Observation, Reference, Remnant};
+use crate::fhir::observation::{self, Identifier, Meta, Observation, Raw, Reference, Remnant, Text};
 use crate::fhir::shorten;
 use fault::Fault;
 use mapping::What;
@@ -63,7 +63,8 @@ pub fn recognise(json: &str, id: &str, version: Version, mapping: &Mapping) -> R
         contexts: Vec::new(),
     };
     let mut compartment = false;
-    let outcome = match observation::parse(json) {
+    // Borrowed: an Observation is large.
+    let outcome = match &observation::parse(json) {
         Ok(observation) => whole(observation, mapping, &mut out, &mut compartment),
         Err(what) => unreadable(json, what, &mut out),
     };
@@ -79,7 +80,7 @@ pub fn recognise(json: &str, id: &str, version: Version, mapping: &Mapping) -> R
 /// The questions that concern the resource as a whole, up to the withdrawal; the rest is
 /// [`parts::read`].
 fn whole(
-    observation: Observation<'_>,
+    observation: &Observation<'_>,
     mapping: &Mapping,
     out: &mut Recognised,
     compartment: &mut bool,
@@ -152,14 +153,14 @@ fn is_ours(identifiers: Option<&[Identifier<'_>]>, meta: Option<&Meta<'_>>) -> b
 }
 
 /// Even of a resource that cannot be read a withdrawal is taken, if its JSON holds together.
-fn unreadable(json: &str, what: String, out: &mut Recognised) -> Result<(), Fault> {
+fn unreadable(json: &str, what: &str, out: &mut Recognised) -> Result<(), Fault> {
     remnant(json, what, "Observation", withdrawal, out)
 }
 
 /// What can be read of a resource of type `wanted` that cannot be read as a whole.
 fn remnant(
     json: &str,
-    what: String,
+    what: &str,
     wanted: &str,
     withdrawal: fn(&str) -> Option<Withdrawal>,
     out: &mut Recognised,
@@ -178,6 +179,6 @@ fn remnant(
     Err(Fault::new(Reason::Unreadable, what))
 }
 
-fn text(raw: Option<&serde_json::value::RawValue>) -> Option<String> {
+fn text(raw: Option<Raw<'_>>) -> Option<Text<'_>> {
     observation::read(raw?.get()).ok()
 }

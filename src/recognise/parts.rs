@@ -10,16 +10,15 @@ use super::site::Evidence;
 use super::subject;
 use super::time::{self, Interval};
 use super::value::Value;
-use crate::fhir::observation::{CodeableConcept, Observation};
+use crate::fhir::observation::{CodeableConcept, Observation, Raw};
 use crate::fhir::shorten;
-use serde_json::value::RawValue;
 
 /// What a member takes from its panel when it does not say it itself.
 #[derive(Clone)]
 struct Inherited<'a> {
     status: ReadingStatus,
     time: Result<Interval, Fault>,
-    body_site: Option<&'a RawValue>,
+    body_site: Option<Raw<'a>>,
     sides: Sides,
     identifiers: Vec<String>,
     quality: Option<Box<Quality>>,
@@ -27,7 +26,7 @@ struct Inherited<'a> {
 
 /// Read every frame; `class` is that of the resource itself. A fault that comes back concerns the resource as a whole.
 pub(super) fn read(
-    observation: Observation<'_>,
+    observation: &Observation<'_>,
     class: Class<'_>,
     no_patient: Option<Fault>,
     mapping: &Mapping,
@@ -81,7 +80,7 @@ pub(super) fn read(
 
 /// Frame by frame, a panel before its members.
 fn read_frames<'a>(
-    frames: &[Frame<'a>],
+    frames: &[Frame<'_, 'a>],
     contents: Vec<Content<'_, 'a, '_>>,
     status: ReadingStatus,
     mapping: &Mapping,
@@ -103,16 +102,16 @@ fn read_frames<'a>(
             ..evidence_of(frame, contained)
         };
         let given = stated(frame, from, own, mapping, frames.len() > 1);
+        if frames.len() > 1 {
+            known.push(given.clone());
+        }
         if let Err(fault) = given.read(frame, content, own, mapping, out) {
             out.refusals.push(fault.at(frame.label.clone()));
-        }
-        if frames.len() > 1 {
-            known.push(given);
         }
     }
 }
 
-fn evidence_of<'o, 'a>(frame: &'o Frame<'a>, contained: Option<&'a RawValue>) -> Evidence<'o, 'a> {
+fn evidence_of<'o, 'a>(frame: &'o Frame<'_, 'a>, contained: Option<Raw<'a>>) -> Evidence<'o, 'a> {
     let observation = &frame.observation;
     Evidence {
         observation,
@@ -125,7 +124,7 @@ fn evidence_of<'o, 'a>(frame: &'o Frame<'a>, contained: Option<&'a RawValue>) ->
 
 /// What this frame states, the rest from its panel.
 fn stated<'a>(
-    frame: &Frame<'a>,
+    frame: &Frame<'_, 'a>,
     from: Inherited<'a>,
     evidence: Evidence<'_, 'a>,
     mapping: &Mapping,
@@ -169,8 +168,8 @@ fn identifiers(observation: &Observation<'_>) -> Vec<String> {
 impl<'a> Inherited<'a> {
     /// Read one frame: its parts become readings or refusals.
     fn read(
-        &self,
-        frame: &Frame<'a>,
+        mut self,
+        frame: &Frame<'_, 'a>,
         content: Content<'_, 'a, '_>,
         evidence: Evidence<'_, 'a>,
         mapping: &Mapping,
@@ -185,16 +184,18 @@ impl<'a> Inherited<'a> {
         if content.parts.is_empty() {
             return member_without_value(frame, content.class.what);
         }
-        let (start, at) = self.time.clone()?;
+        let (start, at) = self.time?;
         let method = mapping.method(frame.observation.method.as_ref());
-        out.readings.reserve(content.parts.len());
+        out.readings.reserve_exact(content.parts.len());
+        let mut rest = content.parts.len();
         for part in content.parts {
+            rest -= 1;
             let evidence = Evidence {
                 component: part.component,
                 body_site: self.body_site,
                 ..evidence
             };
-            match self.measured(&part, evidence, mapping) {
+            match measured(&part, evidence, mapping) {
                 Ok((pressure, site)) => out.readings.push(Reading {
                     part: part.label,
                     kind: part.kind,
@@ -205,7 +206,11 @@ impl<'a> Inherited<'a> {
                     site,
                     method: fitting(part.kind, part.method.or(method)),
                     status: self.status,
-                    identifiers: self.identifiers.clone(),
+                    identifiers: if rest == 0 {
+                        std::mem::take(&mut self.identifiers)
+                    } else {
+                        self.identifiers.clone()
+                    },
                     quality: self.quality.clone().filter(|_| part.kind == Kind::Compartment),
                 }),
                 Err(fault) => {
@@ -226,26 +231,25 @@ impl<'a> Inherited<'a> {
         }
         Ok(())
     }
+}
 
-    /// The pressure of a part, and its site when it is a compartment pressure.
-    fn measured(
-        &self,
-        part: &Part<'_, 'a>,
-        evidence: Evidence<'_, 'a>,
-        mapping: &Mapping,
-    ) -> Result<(Pressure, Option<Site>), Fault> {
-        if part
-            .component
-            .is_some_and(|it| it.modifier_extension.as_ref().is_some_and(|list| !list.is_empty()))
-        {
-            return Err(Fault::new(Reason::UnknownModifier, "modifierExtension"));
-        }
-        let pressure = part.value.pressure()?;
-        let site = (part.kind == Kind::Compartment)
-            .then(|| evidence.site(mapping))
-            .transpose()?;
-        Ok((pressure, site))
+/// The pressure of a part, and its site when it is a compartment pressure.
+fn measured(
+    part: &Part<'_, '_>,
+    evidence: Evidence<'_, '_>,
+    mapping: &Mapping,
+) -> Result<(Pressure, Option<Site>), Fault> {
+    if part
+        .component
+        .is_some_and(|it| it.modifier_extension.as_ref().is_some_and(|list| !list.is_empty()))
+    {
+        return Err(Fault::new(Reason::UnknownModifier, "modifierExtension"));
     }
+    let pressure = part.value.pressure()?;
+    let site = (part.kind == Kind::Compartment)
+        .then(|| evidence.site(mapping))
+        .transpose()?;
+    Ok((pressure, site))
 }
 
 /// A method that cannot belong to the kind (a cuff in a compartment) is a muddle: unstated.
@@ -258,7 +262,7 @@ fn fitting(kind: Kind, method: Option<Method>) -> Method {
 }
 
 /// A contained member must be of the panel's patient: readings are never moved between patients.
-fn same_patient(frame: &Frame<'_>, patient: Option<&PatientKey>) -> Result<(), Fault> {
+fn same_patient(frame: &Frame<'_, '_>, patient: Option<&PatientKey>) -> Result<(), Fault> {
     let Some(stated) = &frame.observation.subject else {
         return Ok(());
     };
@@ -273,7 +277,7 @@ fn same_patient(frame: &Frame<'_>, patient: Option<&PatientKey>) -> Result<(), F
 
 /// A contained member whose code is a pressure but that has no value. The resource itself is
 /// judged at the end, when it is known what its members gave.
-fn member_without_value(frame: &Frame<'_>, what: Option<What>) -> Result<(), Fault> {
+fn member_without_value(frame: &Frame<'_, '_>, what: Option<What>) -> Result<(), Fault> {
     match what {
         Some(What::Pressure(_)) if !frame.label.is_empty() => Err(Fault::new(Reason::NoValue, "")),
         _ => Ok(()),
@@ -283,37 +287,27 @@ fn member_without_value(frame: &Frame<'_>, what: Option<What>) -> Result<(), Fau
 /// A diastolic at or above the systolic of the same resource, moment and method is refused; when no
 /// systolic has its method, the others count. Bounds are not compared.
 fn judge_diastolics(out: &mut Recognised) {
-    let exact = |reading: &&Reading| reading.pressure.comparator.is_none();
-    let measured = |reading: &Reading| (reading.at, reading.method, reading.pressure.mmhg);
-    let systolics: Vec<_> = out
-        .readings
-        .iter()
-        .filter(|reading| reading.kind == Kind::Systolic)
-        .filter(exact)
-        .map(measured)
-        .collect();
-    if systolics.is_empty() {
-        return;
-    }
-    let is_above = |diastolic: &Reading| {
-        let simultaneous = || systolics.iter().filter(|(at, _, _)| *at == diastolic.at);
-        let has_method = simultaneous().any(|(_, method, _)| *method == diastolic.method);
-        simultaneous()
-            .filter(|(_, method, _)| !has_method || *method == diastolic.method)
-            .any(|(_, _, systolic)| diastolic.pressure.mmhg >= *systolic)
+    let exact = |kind| {
+        let readings = out.readings.iter().enumerate();
+        readings.filter(move |(_, reading)| reading.kind == kind && reading.pressure.comparator.is_none())
     };
-    let refusals = &mut out.refusals;
-    out.readings.retain(|reading| {
-        let refused = reading.kind == Kind::Diastolic && exact(&reading) && is_above(reading);
-        if refused {
-            let detail = format!(
-                "diastolic {} {}",
-                reading.pressure.sent_value, reading.pressure.sent_unit
-            );
-            refusals.push(Fault::new(Reason::DiastolicAboveSystolic, detail).at(reading.part.clone()));
-        }
-        !refused
-    });
+    let is_above = |diastolic: &Reading| {
+        let simultaneous = || exact(Kind::Systolic).filter(|(_, systolic)| systolic.at == diastolic.at);
+        let has_method = simultaneous().any(|(_, systolic)| systolic.method == diastolic.method);
+        simultaneous()
+            .filter(|(_, systolic)| !has_method || systolic.method == diastolic.method)
+            .any(|(_, systolic)| diastolic.pressure.mmhg >= systolic.pressure.mmhg)
+    };
+    let diastolics = exact(Kind::Diastolic).filter(|(_, diastolic)| is_above(diastolic));
+    let refused: Vec<usize> = diastolics.map(|(index, _)| index).collect();
+    // Backwards, so that what is still to be removed keeps its place; told in the order it was sent.
+    let at = out.refusals.len();
+    for index in refused.into_iter().rev() {
+        let Reading { part, pressure, .. } = out.readings.remove(index);
+        let detail = format!("diastolic {} {}", pressure.sent_value, pressure.sent_unit);
+        out.refusals
+            .insert(at, Fault::new(Reason::DiastolicAboveSystolic, detail).at(part));
+    }
 }
 
 /// The codes that no mapping knows, so that they can be added; never the text, which may be

@@ -33,7 +33,7 @@ pub fn recognise_procedure(json: &str, id: &str, version: Version, mapping: &Map
     let mut out = Recognised::nothing(["Procedure/", id].concat(), version);
     let outcome = match observation::parse_as::<Procedure<'_>>(json) {
         Ok(procedure) => whole(&procedure, mapping, &mut out),
-        Err(what) => super::remnant(json, what, "Procedure", withdrawal, &mut out),
+        Err(what) => super::remnant(json, &what, "Procedure", withdrawal, &mut out),
     };
     if let Err(fault) = outcome {
         out.refusals.push(fault.at(""));

@@ -13,10 +13,9 @@ use super::mapping::{Mapping, Sides, TextSite};
 use super::reading::Site;
 use super::reason::Reason;
 use crate::fhir::observation::{
-    self, BodyStructure, CodeableConcept, Coding, Component, Extension, Named, Observation,
+    self, BodyStructure, CodeableConcept, Coding, Component, Extension, Named, Observation, Raw,
 };
 use crate::fhir::reference::{self, Reference};
-use serde_json::value::RawValue;
 
 /// What a resource says about the site, not yet read.
 #[derive(Clone, Copy)]
@@ -26,9 +25,9 @@ pub(super) struct Evidence<'o, 'a> {
     /// The component that is the reading, if it is one.
     pub component: Option<&'o Component<'a>>,
     /// bodySite, the panel's when the member has none.
-    pub body_site: Option<&'a RawValue>,
+    pub body_site: Option<Raw<'a>>,
     /// contained of the resource as a whole.
-    pub contained: Option<&'a RawValue>,
+    pub contained: Option<Raw<'a>>,
     /// The side that a panel states for its members, used when the member says nothing.
     pub panel: Sides,
 }
@@ -92,15 +91,15 @@ impl Evidence<'_, '_> {
     fn extensions<'s>(
         &'s self,
         mapping: &Mapping,
-        raw: &'s RawValue,
+        raw: Raw<'s>,
         read: &mut Read<'s>,
         of_component: bool,
     ) -> Result<(), Fault> {
         let patterns = mapping.text();
         // Extensions of others may have any value; a list that is not of extensions is a fault.
-        let items: Vec<&'s RawValue> = element("extension", raw)?;
+        let items: Vec<Raw<'s>> = element("extension", raw)?;
         for item in items {
-            let Ok(OnlyUrl { url: Some(url) }) = observation::read(item.get()) else {
+            let Ok(OnlyUrl { url: Some(url) }) = serde_json::from_str(item.get()) else {
                 continue;
             };
             let is_site = patterns.body_site_extensions.contains(&url);
@@ -144,7 +143,7 @@ impl Evidence<'_, '_> {
         let Some(raw) = self.contained else {
             return Ok(Vec::new());
         };
-        let items: Vec<&'s RawValue> = element("contained", raw)?;
+        let items: Vec<Raw<'s>> = element("contained", raw)?;
         for item in items {
             let named: Named<'_> = element("contained", item)?;
             if named.id.as_deref() == Some(id) && named.resource_type.as_deref() == Some("BodyStructure") {
@@ -279,15 +278,12 @@ impl Evidence<'_, '_> {
         for text in places.clone().filter_map(|concept| concept.text.as_deref()) {
             sides = sides.and(patterns.sides(text));
         }
-        for concepts in [
-            places.clone().collect::<Vec<_>>(),
-            component.into_iter().collect(),
-            code.into_iter().collect(),
-        ] {
+        if sides.is_silent() {
+            sides = sides_of_words(mapping, places);
+        }
+        for concept in [component, code] {
             if sides.is_silent() {
-                let mut text = String::new();
-                concepts.into_iter().for_each(|concept| add_words(&mut text, concept));
-                sides = patterns.sides(&text);
+                sides = sides_of_words(mapping, concept);
             }
         }
         sides
@@ -300,7 +296,7 @@ struct OnlyUrl {
     url: Option<String>,
 }
 
-fn element<'a, T: serde::Deserialize<'a>>(name: &str, raw: &'a RawValue) -> Result<T, Fault> {
+fn element<'a, T: observation::Read<'a>>(name: &str, raw: Raw<'a>) -> Result<T, Fault> {
     observation::read(raw.get()).map_err(|what| Fault::new(Reason::Unreadable, format!("{name}: {what}")))
 }
 
@@ -327,10 +323,12 @@ fn stated_side(mapping: &Mapping, extension: &Extension<'_>) -> Sides {
 /// Our own coding; several codes in one element name no single compartment, so they are a site of
 /// their own outside our CodeSystem.
 fn mapped(mapping: &Mapping, codes: &[&str]) -> (String, String, String) {
-    let display = |code: &&str| mapping.compartment_display(code).unwrap_or(code).to_owned();
-    let system = if codes.len() == 1 { COMPARTMENT_SYSTEM } else { "" };
-    let displays: Vec<String> = codes.iter().map(display).collect();
-    (system.to_owned(), codes.join("+"), displays.join(" or "))
+    let display = |code| mapping.compartment_display(code).unwrap_or(code);
+    if let [code] = *codes {
+        return (COMPARTMENT_SYSTEM.to_owned(), code.to_owned(), display(code).to_owned());
+    }
+    let displays: Vec<&str> = codes.iter().map(|code| display(code)).collect();
+    (String::new(), codes.join("+"), displays.join(" or "))
 }
 
 /// bodySite or BodyStructure as a site that no mapping knows: its first coding that is not a side,
@@ -387,6 +385,13 @@ fn own_name(mapping: &Mapping, code: &CodeableConcept<'_>) -> Option<(String, St
         .filter_map(|coding| coding.display.as_deref())
         .any(|known| known.eq_ignore_ascii_case(text));
     (!echo).then(|| (text.to_lowercase(), text.to_owned()))
+}
+
+/// The sides that texts and displays state together.
+fn sides_of_words<'c>(mapping: &Mapping, concepts: impl IntoIterator<Item = &'c CodeableConcept<'c>>) -> Sides {
+    let mut text = String::new();
+    concepts.into_iter().for_each(|concept| add_words(&mut text, concept));
+    mapping.text().sides(&text)
 }
 
 /// Text and displays of a concept, for the patterns.

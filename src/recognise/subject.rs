@@ -75,22 +75,22 @@ fn stated(text: Option<&str>) -> Option<&str> {
 }
 
 /// What hasMember names.
-pub(super) enum Member<'a> {
+pub(super) enum Member {
     /// A contained resource, by its id.
-    Contained(&'a str),
+    Contained(String),
     /// Another Observation.
     External(String),
     /// Something that is not an Observation, or that the text does not tell.
     Other,
 }
 
-pub(super) fn member<'a>(member: &'a Reference<'_>) -> Member<'a> {
+pub(super) fn member(member: &Reference<'_>) -> Member {
     let literal = member
         .reference
         .as_deref()
         .and_then(|text| reference::parse(text, None).ok());
     match literal {
-        Some(Literal::Contained(id)) => Member::Contained(id),
+        Some(Literal::Contained(id)) => Member::Contained(id.to_owned()),
         Some(Literal::Uuid(_)) => literal.map_or(Member::Other, |uuid| Member::External(uuid.to_string())),
         Some(other)
             if other

@@ -3,7 +3,7 @@
 use super::fault::Fault;
 use super::reading::{Comparator, Pressure};
 use super::reason::Reason;
-use crate::fhir::observation::{CodeableConcept, Component, Observation, Quantity};
+use crate::fhir::observation::{CodeableConcept, Component, Observation, Quantity, Raw};
 use crate::fhir::quantity::{UnitError, to_mmhg};
 use crate::fhir::{decimal, shorten};
 
@@ -40,7 +40,7 @@ impl<'o, 'a> Value<'o, 'a> {
     /// What was sent, shortened: the number and its unit.
     pub fn as_sent(&self) -> Option<String> {
         let quantity = self.quantity?;
-        let value = quantity.value.map_or("no number", serde_json::value::RawValue::get);
+        let value = quantity.value.map_or("no number", Raw::get);
         let unit = quantity
             .unit
             .as_deref()

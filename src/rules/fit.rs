@@ -7,7 +7,7 @@
 //! rules of different regions then both run on it, which is no fault of the sheet.
 
 use super::read::{Place, Read};
-use super::sheet::Fault;
+use super::sheet::{Fault, in_region};
 use super::{Ages, Rule, RuleKind, Sheet, show};
 use crate::recognise::ContextKind;
 use std::collections::BTreeSet;

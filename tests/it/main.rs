@@ -17,6 +17,7 @@ mod end_to_end;
 mod engine;
 mod fhir_api;
 mod fhir_datetime;
+mod fhir_observation;
 mod fhir_quantity;
 #[path = "../support/fhir_server.rs"]
 mod fhir_server;

@@ -1,0 +1,168 @@
+//! How an element of a resource is declared, and read in two ways that give the same: quickly by
+//! [`super::json`], and by serde, which is asked when the quick reader gives up and knows why.
+//!
+//! The structs are read by hand-written code (one macro), not by a derive: a derived struct also
+//! accepts a JSON array in place of the object, and an `Option<Cow<str>>` always copies.
+
+use super::json::{Cursor, Quick};
+use serde::de::{Deserialize, Deserializer, IgnoredAny, Visitor};
+use serde_json::value::RawValue;
+use std::borrow::Cow;
+use std::fmt;
+use std::ops::Deref;
+
+/// A JSON string, borrowed unless it holds escapes.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Text<'a>(Cow<'a, str>);
+
+impl Deref for Text<'_> {
+    type Target = str;
+    fn deref(&self) -> &str {
+        &self.0
+    }
+}
+
+impl<'a> Quick<'a> for Text<'a> {
+    #[inline(always)]
+    fn fill(&mut self, cursor: &mut Cursor<'a>) -> Option<()> {
+        self.0 = cursor.string()?;
+        Some(())
+    }
+}
+
+impl<'de: 'a, 'a> Deserialize<'de> for Text<'a> {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct TextVisitor;
+        impl<'de> Visitor<'de> for TextVisitor {
+            type Value = Text<'de>;
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a string")
+            }
+            fn visit_borrowed_str<E>(self, text: &'de str) -> Result<Text<'de>, E> {
+                Ok(Text(Cow::Borrowed(text)))
+            }
+            fn visit_str<E>(self, text: &str) -> Result<Text<'de>, E> {
+                Ok(Text(Cow::Owned(text.to_owned())))
+            }
+        }
+        deserializer.deserialize_str(TextVisitor)
+    }
+}
+
+/// Any JSON value, as its text.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Raw<'a>(&'a str);
+
+impl<'a> Raw<'a> {
+    /// The text, without white space around it.
+    pub fn get(self) -> &'a str {
+        self.0
+    }
+}
+
+impl<'a> Quick<'a> for Raw<'a> {
+    #[inline]
+    fn fill(&mut self, cursor: &mut Cursor<'a>) -> Option<()> {
+        self.0 = cursor.raw()?;
+        Some(())
+    }
+}
+
+impl<'de: 'a, 'a> Deserialize<'de> for Raw<'a> {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        <&RawValue>::deserialize(deserializer).map(|raw| Self(raw.get()))
+    }
+}
+
+impl<'a> Quick<'a> for IgnoredAny {
+    #[inline]
+    fn fill(&mut self, cursor: &mut Cursor<'a>) -> Option<()> {
+        cursor.skip()
+    }
+}
+
+impl<'a, T: Quick<'a>> Quick<'a> for Vec<T> {
+    #[inline]
+    fn fill(&mut self, cursor: &mut Cursor<'a>) -> Option<()> {
+        cursor.array(|cursor| {
+            // Most lists of FHIR hold one or two.
+            if self.is_empty() {
+                self.reserve_exact(2);
+            }
+            self.push(T::default());
+            self.last_mut()?.fill(cursor)
+        })
+    }
+}
+
+/// Declares one element: its fields, each with the JSON names that fill it. A name that comes
+/// twice is an error; `null` counts as absent.
+macro_rules! element {
+    ($(#[$doc:meta])* $name:ident {
+        $($(#[$field_doc:meta])* $field:ident: $type:ty = $($key:literal)|+;)*
+    }) => {
+        $(#[$doc])*
+        #[derive(Debug, Default, PartialEq)]
+        pub struct $name<'a> {
+            $($(#[$field_doc])* pub $field: Option<$type>,)*
+        }
+
+        impl<'a> $crate::fhir::json::Quick<'a> for $name<'a> {
+            fn fill(&mut self, cursor: &mut $crate::fhir::json::Cursor<'a>) -> Option<()> {
+                cursor.object(|cursor, key| match key {
+                    $($($key)|+ => cursor.once(&mut self.$field),)*
+                    _ => cursor.skip(),
+                })
+            }
+        }
+
+        impl<'de: 'a, 'a> serde::Deserialize<'de> for $name<'a> {
+            fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+                struct ElementVisitor<'a>(std::marker::PhantomData<&'a ()>);
+                impl<'de: 'a, 'a> serde::de::Visitor<'de> for ElementVisitor<'a> {
+                    type Value = $name<'a>;
+                    fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                        f.write_str("an object")
+                    }
+                    fn visit_map<M: serde::de::MapAccess<'de>>(self, mut map: M) -> Result<Self::Value, M::Error> {
+                        let mut element = $name::default();
+                        while let Some(key) = map.next_key::<$crate::fhir::element::Text<'de>>()? {
+                            match &*key {
+                                $($($key)|+ => {
+                                    if element.$field.is_some() {
+                                        return Err(<M::Error as serde::de::Error>::duplicate_field($name::NAME));
+                                    }
+                                    element.$field = map.next_value()?;
+                                })*
+                                _ => {
+                                    map.next_value::<serde::de::IgnoredAny>()?;
+                                }
+                            }
+                        }
+                        Ok(element)
+                    }
+                }
+                deserializer.deserialize_map(ElementVisitor(std::marker::PhantomData))
+            }
+        }
+
+        impl $name<'_> {
+            const NAME: &'static str = stringify!($name);
+        }
+    };
+}
+pub(super) use element;
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+    use crate::fhir::observation::{Coding, read};
+
+    #[test]
+    fn strings_are_borrowed_unless_escaped() {
+        let coding: Coding<'_> = read(r#"{"system":"a","code":"b\u0063"}"#).unwrap();
+        assert!(matches!(coding.system.unwrap().0, Cow::Borrowed("a")));
+        assert_eq!(&*coding.code.unwrap(), "bc");
+    }
+}
