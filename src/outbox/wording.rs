@@ -9,6 +9,7 @@
 mod beside;
 mod cautions;
 mod forbidden;
+mod note;
 
 pub use beside::{
     ANAESTHESIA_ALONE, CHILD_NO_MEAN, CHILD_PRESSURE_ALONE, OVERDUE, UNDER_ANAESTHESIA, anaesthesia_alone,
@@ -18,11 +19,12 @@ pub use beside::{
 };
 pub use cautions::{CAUTIONS, Caution};
 pub use forbidden::{ALLOWED, FORBIDDEN, forbidden_in};
+pub use note::{delta_note, retracted_note};
 
 use crate::fhir::quantity::{round_delta, round_pressure};
 use crate::fhir::{Decimal, Instant};
 use crate::outbox::draft::{
-    AgeClass, AgeNote, DeltaDraft, DeltaFacts, Family, GroundBy, GroundLost, Measured, Recomputation, Unusable,
+    AgeClass, AgeNote, DeltaFacts, Family, GroundBy, GroundLost, Measured, Recomputation, Unusable,
 };
 use crate::recognise::reading::{Comparator, Method, ReadingStatus, Side, Site, Withdrawal};
 use crate::rules::Tier;
@@ -464,46 +466,6 @@ pub fn resolution_age(age: &str) -> String {
 /// AAOS/METRC guideline 7 Dec 2018 (Osborn & Schmidt, JAAOS 2020;28:e108).
 pub const RULE_OUT: &str =
     "Repeated or continuous delta pressure above 30 mmHg is what helps to rule out (AAOS 2018); one reading does not.";
-
-// ---- notes of the Observation ------------------------------------------------------------------
-
-/// Observation.note of a delta: the arithmetic in words, and what it calls for saying.
-pub fn delta_note(draft: &DeltaDraft) -> String {
-    let facts = &draft.facts;
-    let mut lines = vec![format!("{}.", arithmetic(facts)), measured_at(facts)];
-    lines.extend(quality_line(&facts.compartment));
-    lines.extend(beside_lines(facts, None));
-    lines.extend(delta_cautions(facts).into_iter().map(String::from));
-    lines.push(SHORT_CAUTION.to_string());
-    lines.join("\n")
-}
-
-/// Observation.note once its ground is gone.
-pub fn retracted_note(last: &DeltaDraft) -> String {
-    let facts = &last.facts;
-    let beside: String = beside_lines(facts, None)
-        .iter()
-        .map(|line| format!("{line} "))
-        .collect();
-    format!(
-        "Entered in error: a source of this delta pressure was taken back or no longer gives it. It read: {}. {} {beside}{WITHDRAWAL}",
-        arithmetic(facts),
-        measured_at(facts),
-    )
-}
-
-fn measured_at(facts: &DeltaFacts) -> String {
-    let basis = if facts.carried {
-        "The time of this Observation is the diastolic's."
-    } else {
-        "The time of this Observation is the compartment reading's."
-    };
-    format!(
-        "Compartment pressure measured {}, diastolic {}. {basis}",
-        when(facts.compartment.at),
-        when(facts.diastolic.at)
-    )
-}
 
 // ---- cautions ----------------------------------------------------------------------------------
 

@@ -27,10 +27,13 @@ pub(super) fn forget_oldest(state: &mut State, step: &mut Step) {
     }
 }
 
-/// When a slot's newest reading was taken; without one, when the resource was last updated.
+/// When a slot's newest reading was taken, or until when it says what is so of the patient; without
+/// either, when the resource was last updated.
 fn moment(slot: &Slot) -> Instant {
-    let taken = slot.readings.iter().map(|reading| reading.at).max();
-    taken.or(slot.version.last_updated).unwrap_or(slot.received)
+    let taken = slot.readings.iter().map(|reading| reading.at);
+    let recorded = slot.contexts.iter().map(|context| context.end.unwrap_or(context.start));
+    let latest = taken.chain(recorded).max();
+    latest.or(slot.version.last_updated).unwrap_or(slot.received)
 }
 
 fn forget(state: &mut State, source: &str, step: &mut Step) {
