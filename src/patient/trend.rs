@@ -4,6 +4,7 @@ use crate::fhir::Instant;
 use crate::fhir::instant::MINUTE_MILLIS;
 use crate::patient::assess::{Measurement, Paired};
 use crate::patient::gather::Gathered;
+use crate::rules::sheet::TREND_READINGS_MAX;
 use crate::rules::trend::theil_sen;
 use crate::rules::{RuleKind, Sheet};
 
@@ -52,23 +53,23 @@ pub(super) fn falling(
     }
     let needed = -left / as_float(horizon_minutes);
     let earliest = measurement.at().plus_minutes(-window_minutes);
-    let earlier = before.iter().rev();
-    let earlier =
-        earlier.take_while(|other| other.gathered.site == measurement.gathered.site && other.at() >= earliest);
-    let mut points = vec![relative(newest, measurement.at())];
-    points.extend(
-        earlier
-            .filter_map(|other| point(other, diastolics))
-            .map(|other| relative(other, measurement.at()))
-            .take(last_readings - 1),
-    );
-    // The slope of any pair is a mean of the slopes between its neighbours: where none of these is
-    // steep enough, no pair is, and the sum of them all is spared.
-    let steep = |pair: &[(f64, f64)]| (pair[0].1 - pair[1].1) <= needed * (pair[0].0 - pair[1].0);
-    if points.len() < readings || !points.windows(2).any(steep) {
+    let mut points = [(0.0, 0.0); TREND_READINGS_MAX];
+    points[0] = relative(newest, measurement.at());
+    let mut count = 1;
+    for other in before.iter().rev() {
+        if other.gathered.site != measurement.gathered.site || other.at() < earliest || count == last_readings {
+            break;
+        }
+        if let Some(other) = point(other, diastolics) {
+            points[count] = relative(other, measurement.at());
+            count += 1;
+        }
+    }
+    let points = &points[..count];
+    if count < readings || !may_fall(points, needed) {
         return None;
     }
-    let line = theil_sen(&points)?;
+    let line = theil_sen(points)?;
     if line.slope > needed {
         return None;
     }
@@ -81,6 +82,31 @@ pub(super) fn falling(
         minutes: whole(-first),
         reach_minutes: whole((left / -line.slope).ceil()),
     })
+}
+
+/// More than the rounding of the comparison below, less than any pressure: the line itself decides.
+const SLACK: f64 = 1e-9;
+
+/// Can the median of the slopes be `needed` or steeper? Without it, the line is not worked out: most
+/// deltas do not fall. `points` run from the newest back.
+fn may_fall(points: &[(f64, f64)], needed: f64) -> bool {
+    let steep = |newer: &(f64, f64), older: &(f64, f64)| newer.1 - older.1 <= needed * (newer.0 - older.0) + SLACK;
+    // The slope of any pair is a mean of the slopes between its neighbours: where none of these is
+    // steep enough, no pair is.
+    if !points.windows(2).any(|pair| steep(&pair[0], &pair[1])) {
+        return false;
+    }
+    // At or below the median lies half of all slopes.
+    let (mut steep_pairs, mut pairs) = (0, 0);
+    for (position, newer) in points.iter().enumerate() {
+        for older in &points[position + 1..] {
+            if newer.0 > older.0 {
+                pairs += 1;
+                steep_pairs += usize::from(steep(newer, older));
+            }
+        }
+    }
+    2 * steep_pairs >= pairs
 }
 
 /// When and how much, in mmHg: exact deltas only, a bound has no place on a line.

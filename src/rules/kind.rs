@@ -1,5 +1,6 @@
 //! What a rule looks at: its kind with the parameters that this kind has, and no others.
 
+use super::sheet::TREND_READINGS_MAX;
 use super::{RuleKind, Tier};
 use serde::Deserialize;
 use std::ops::Range;
@@ -123,10 +124,10 @@ impl Parameters<'_> {
         let readings = value(self.readings).unwrap_or(3);
         let last_readings = value(self.last_readings).unwrap_or(6);
         // The pairs of readings grow with the square of their number.
-        if readings < 3 || last_readings < readings || last_readings > 24 {
+        if readings < 3 || last_readings < readings || last_readings > TREND_READINGS_MAX {
             let wrong = self.readings.filter(|_| readings < 3).or(self.last_readings);
             let message = format!(
-                "rule {:?} needs at least 3 readings, and last_readings from there to 24",
+                "rule {:?} needs at least 3 readings, and last_readings from there to {TREND_READINGS_MAX}",
                 self.id
             );
             return Err((wrong.map(Spanned::span), message));

@@ -13,6 +13,9 @@ pub const CHILD: &str = include_str!("../../profiles/rules/child.toml");
 /// The most rules of a sheet: the set of those that hold on a reading is one 64-bit word.
 pub const MAX_RULES: usize = 64;
 
+/// The most deltas of one trend: the pairs of them grow with the square.
+pub const TREND_READINGS_MAX: usize = 24;
+
 /// Why a sheet is refused: every fault that was found, at least one.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("{}", .faults.iter().map(|fault| format!("{file}: {fault}")).collect::<Vec<_>>().join("\n"))]

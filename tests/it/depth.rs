@@ -59,6 +59,39 @@ fn a_falling_delta_is_watched_before_it_is_low_and_says_how_uncertain_it_is() {
     assert!(sentence.contains("95 % range"), "{sentence}");
 }
 
+/// Whatever the rate: a fall that reaches the threshold exactly at the horizon is watched, one that
+/// ends a mmHg above it is not.
+#[test]
+fn a_fall_that_reaches_the_threshold_exactly_at_the_horizon_is_watched() {
+    for fall in 11..30 {
+        for (above, watched) in [(0, true), (1, false)] {
+            let mut ward = Ward::adult();
+            let mut told = Vec::new();
+            for step in 0..3 {
+                let mmhg = 20;
+                let delta = 30 + above + fall * (3 - step);
+                let name = step.to_string();
+                told = pair(
+                    &mut ward,
+                    &name,
+                    step * 60,
+                    &(mmhg + delta).to_string(),
+                    &mmhg.to_string(),
+                )
+                .messages
+                .iter()
+                .flat_map(|message| message.grounds.iter().map(|ground| ground.rule.clone()))
+                .collect();
+            }
+            assert_eq!(
+                told.contains(&String::from("delta-falling")),
+                watched,
+                "{fall} an hour, {above} above"
+            );
+        }
+    }
+}
+
 #[test]
 fn a_trend_needs_three_exact_deltas_of_one_site() {
     let mut ward = Ward::adult();

@@ -119,7 +119,8 @@ impl Card<'_> {
                             p class="why" { "No delta pressure: " (why) "." }
                         }
                         (self.last_measured(numbers))
-                        (numbers.lines(self.concern.family, self.now))
+                        // Measuring again asks for new numbers; the old ones stand with their own concern.
+                        @if self.concern.family != Family::FollowUp { (numbers.lines(self.concern.family, self.now)) }
                         @if self.lacks_mean(assessment, numbers, &grounds) { p class="mind" { (wording::CHILD_NO_MEAN) } }
                         // In full the site's own section says it.
                         @if !self.in_full && self.concern.family == Family::Pressure { (beside::session(numbers.session())) }

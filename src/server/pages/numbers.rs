@@ -194,7 +194,7 @@ impl Numbers {
             dl class="numbers" {
                 @if let Some(measured) = &self.pressure {
                     (line("Compartment pressure", measured, (round_pressure(measured.pressure.mmhg), false), now))
-                    @if family != Family::FollowUp { (beside::quality(measured)) }
+                    (beside::quality(measured))
                 }
                 @if let Some(measured) = &self.diastolic {
                     (line("Diastolic", measured, (round_delta(measured.pressure.mmhg), self.under_anaesthesia), now))
