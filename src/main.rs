@@ -282,6 +282,9 @@ fn check_rules(sheet: &Sheet) -> anyhow::Result<ExitCode> {
     for failure in &failures {
         println!("{failure}");
     }
+    for note in deltaward::rules::notes::notes(sheet) {
+        println!("note: {note}");
+    }
     let examples: usize = sheet.rules.iter().map(|rule| rule.examples.len()).sum();
     println!(
         "{} {} · SHA-256 {} · {} rules, {examples} examples, {} failed · {}",

@@ -222,6 +222,8 @@ element! {
         status: Raw<'a> = "status";
         /// Of whom.
         subject: Raw<'a> = "subject";
+        /// What was measured: of a compartment reading even that is told which cannot be read.
+        code: Raw<'a> = "code";
     }
 }
 

@@ -198,7 +198,7 @@ fn resource(draft: &DeltaDraft, status: &str, issued: Instant, note: &str, mode:
         "referenceRange": [{
             "low": parts::mmhg_quantity(Value::from(draft.threshold_mmhg)),
             "type": { "text": wording::RANGE_TYPE },
-            "text": wording::range_text(draft.threshold_mmhg),
+            "text": wording::range_text(draft.threshold_mmhg, draft.inclusive),
         }],
         "derivedFrom": derived_from(facts),
     });

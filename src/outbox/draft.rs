@@ -131,10 +131,20 @@ pub struct DeltaDraft {
     pub facts: DeltaFacts,
     /// The delta threshold that the sheet uses for `act` (30), for the reference range.
     pub threshold_mmhg: i64,
+    /// SHA-256 of the rule sheet that judged: another sheet amends what stands.
+    #[serde(default)]
+    pub sheet_hash: String,
+    /// True when exactly the threshold alerts.
+    #[serde(default = "yes")]
+    pub inclusive: bool,
     /// False the first time.
     pub amends: bool,
     /// When it was derived.
     pub issued: Instant,
+}
+
+fn yes() -> bool {
+    true
 }
 
 /// A derived Observation to be set entered-in-error: its ground is gone.

@@ -288,7 +288,7 @@ fn caution_lines(draft: &MessageDraft) -> Vec<String> {
 fn raised_cautions(draft: &MessageDraft) -> Vec<&'static str> {
     let single = draft.family == Family::Pressure
         && draft.reading_count <= 1
-        && draft.delta.is_some()
+        && grounds_by(draft).iter().any(|by| of_delta(*by))
         && draft.tier >= Some(Tier::Act);
     let mut cautions = Vec::new();
     if single {
@@ -299,6 +299,11 @@ fn raised_cautions(draft: &MessageDraft) -> Vec<&'static str> {
     }
     cautions.extend(wording::rule_cautions(&grounds_by(draft)));
     cautions
+}
+
+/// True of a rule on the delta pressure from the diastolic: what is published of single readings is of it.
+fn of_delta(by: GroundBy) -> bool {
+    matches!(by, GroundBy::Delta | GroundBy::Carried | GroundBy::Sustained)
 }
 
 /// What the rules that hold judge.

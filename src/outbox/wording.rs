@@ -35,9 +35,10 @@ pub const DELTA_CODE_TEXT: &str = "Delta pressure (diastolic − compartment pre
 pub const RANGE_TYPE: &str = "alert threshold";
 
 /// Observation.referenceRange.text.
-pub fn range_text(threshold_mmhg: i64) -> String {
+pub fn range_text(threshold_mmhg: i64, inclusive: bool) -> String {
+    let compared = if inclusive { "at or below" } else { "below" };
     format!(
-        "Alerts at or below {threshold_mmhg} mmHg. Above it this rule is not met; that is no finding about the limb."
+        "Alerts {compared} {threshold_mmhg} mmHg. Above it this rule is not met; that is no finding about the limb."
     )
 }
 
@@ -269,7 +270,7 @@ fn moment(measured: &Measured, now: Instant) -> String {
 
 /// Whitney 2014 J Trauma Acute Care Surg 76:479-83: 48 tibial shaft fractures, 35 % (95 % CI
 /// 21.5–48.5) of unsuspected limbs met delta 30 on one reading.
-pub const SINGLE_READING: &str = "One reading only: in limbs nobody suspected, 35 % of single readings are this low (Whitney 2014). Treat it as unconfirmed: examine and measure again now.";
+pub const SINGLE_READING: &str = "One reading only: of 48 limbs nobody suspected, measured once, 35 % were this low in a compartment (Whitney 2014). Treat it as unconfirmed: examine and measure again now.";
 /// The same for one reading far below the threshold: Whitney's share is of 30 mmHg and less, and is not quoted here.
 pub const SINGLE_CRITICAL: &str = "One reading only: check zero and site, and measure again while help is coming.";
 /// A stale diastolic alerts all the same (invariant 4).
@@ -277,7 +278,7 @@ pub const STALE: &str = "The diastolic is old against this compartment pressure;
 /// A newer diastolic against the last compartment reading.
 pub const CARRIED: &str = "Carried: the diastolic is newer than the compartment pressure, which is the last one received. Measure again: compartment pressure and blood pressure together.";
 /// Sustained time is a label, never a delay.
-pub const SUSTAINED: &str = "Sustained means at or below the threshold on each reading received over that time; between readings nothing is known. It is a label, not a reason for delay.";
+pub const SUSTAINED: &str = "Sustained means as low as the threshold asks on each reading over that time that counts; between readings nothing is known. It is a label, not a reason for delay.";
 /// A comparator makes the delta an upper bound.
 pub const BOUNDED: &str =
     "A source gives only a bound, so the delta pressure is at most the number shown; it may be lower.";
@@ -287,7 +288,7 @@ pub const PRELIMINARY: &str = "A source is preliminary (not yet verified at its 
 pub const SIDE_UNSTATED: &str = "The record does not state the side: find out which limb was measured.";
 /// Children: Staudt 2008, and Eur J Trauma Emerg Surg 2019;45:493-7 (13 of 20 children with a broken leg and no
 /// compartment syndrome had a delta below 30 in a compartment).
-pub const CHILD: &str = "Adult rule, not validated in children: their resting compartment pressures are higher, and a low delta pressure is common in them (Staudt 2008). Examine, and ask senior help early.";
+pub const CHILD: &str = "The delta pressure is judged by the adult rule, not validated in children: their resting compartment pressures are higher, and a low delta pressure is common in them (Staudt 2008). Examine, and ask senior help early.";
 /// Birth date not known.
 pub const AGE_UNKNOWN: &str = "Age not known: adult rule, not validated in children.";
 /// No diastolic at all.
@@ -416,7 +417,9 @@ pub fn lost(ground: &GroundLost) -> String {
                     format!("The diastolic {diastolic} used with {source} was corrected")
                 }
                 Recomputation::OtherDiastolic => format!("Another diastolic now stands nearest to {source}"),
-                Recomputation::OtherReading => format!("A reading that was counted with {source} has changed"),
+                Recomputation::OtherReading => format!(
+                    "What was counted with {source} has changed (another reading, a mean arterial pressure, the patient's age, or a recorded circumstance)"
+                ),
             };
             match delta_now_whole_mmhg {
                 Some(now) => format!("{what}: delta pressure is now {} mmHg.", signed(*now)),

@@ -118,6 +118,10 @@ pub struct Measurement<'s> {
     pub trend: Option<Trend>,
     /// Another reading of the same moments that differs (index into `Assessment::measurements`).
     pub disagrees_with: Option<usize>,
+    /// True when that other one has the lower delta, which counts.
+    pub yields: bool,
+    /// Highest tier of the rules that look at the delta or the compartment pressure itself.
+    pub delta_tier: Option<Tier>,
 }
 
 impl<'s> Measurement<'s> {
@@ -143,6 +147,11 @@ impl<'s> Measurement<'s> {
     /// True when one of its readings comes from `source`.
     pub fn is_from(&self, source: &str) -> bool {
         self.gathered.is_from(source)
+    }
+
+    /// True when the measurement `other` contradicts it and has the lower delta.
+    pub(super) fn yields_to(&self, other: usize) -> bool {
+        self.yields && self.disagrees_with == Some(other)
     }
 }
 
@@ -364,6 +373,8 @@ fn measure<'s>(
         beside,
         trend: None,
         disagrees_with: None,
+        yields: false,
+        delta_tier: None,
     }
 }
 

@@ -63,11 +63,6 @@ impl<'r> Besides<'r> {
     ) -> Option<(usize, usize)> {
         let (minutes, more_than) = self.methods?;
         let one = &diastolics[chosen];
-        let other_method = match one.current.reading.method {
-            Method::Cuff => Method::ArterialLine,
-            Method::ArterialLine => Method::Cuff,
-            _ => return None,
-        };
         let pairing = &self.sheet.pairing;
         let from = one
             .at
@@ -78,27 +73,36 @@ impl<'r> Besides<'r> {
             .plus_minutes(minutes)
             .min(compartment.plus_minutes(pairing.after_minutes));
         let first = diastolics.partition_point(|other| other.at < from);
-        let near = diastolics
-            .iter()
-            .enumerate()
-            .skip(first)
-            .take_while(|(_, other)| other.at <= to);
-        let others = near.filter(|(_, other)| other.current.reading.method == other_method);
-        // The nearest in time; of two as near the lower, for it is nearer to the alert.
-        let (index, other) = others.min_by(|(_, left), (_, right)| {
-            let distance = |other: &Gathered<'_>| other.at.millis_since(one.at).saturating_abs();
-            (distance(left).cmp(&distance(right)))
-                .then_with(|| value(left).cmp(&value(right)))
-                .then_with(|| left.owner.identity().cmp(&right.owner.identity()))
+        let near = || {
+            let later = diastolics.iter().enumerate().skip(first);
+            later
+                .take_while(|(_, other)| other.at <= to)
+                .filter(|(_, other)| other_method(other).is_some())
+        };
+        // Whichever of them is nearest in time, the lowest counts: of several cuffs one low one is enough.
+        let identity = |gathered: &Gathered<'_>| gathered.owner.identity().0.to_owned();
+        let (lowest_index, lowest) = near().min_by(|(_, left), (_, right)| {
+            value(left)
+                .cmp(&value(right))
+                .then_with(|| identity(left).cmp(&identity(right)))
         })?;
-        let apart = one.whole_diastolic().abs_diff(other.whole_diastolic());
-        if i64::try_from(apart).is_ok_and(|apart| apart <= more_than) {
-            return None;
-        }
-        Some(match value(one) <= value(other) {
-            true => (chosen, index),
-            false => (index, chosen),
-        })
+        let against = near().filter(|(_, other)| Some(other.current.reading.method) == other_method(lowest));
+        let (highest_index, highest) = against.max_by(|(_, left), (_, right)| {
+            value(left)
+                .cmp(&value(right))
+                .then_with(|| identity(left).cmp(&identity(right)))
+        })?;
+        let apart = highest.whole_diastolic().saturating_sub(lowest.whole_diastolic());
+        (apart > more_than).then_some((lowest_index, highest_index))
+    }
+}
+
+/// Cuff against arterial line; None for any other method.
+fn other_method(gathered: &Gathered<'_>) -> Option<Method> {
+    match gathered.current.reading.method {
+        Method::Cuff => Some(Method::ArterialLine),
+        Method::ArterialLine => Some(Method::Cuff),
+        _ => None,
     }
 }
 

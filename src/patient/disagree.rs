@@ -37,21 +37,20 @@ pub(super) fn mark_disagreeing(assessment: &mut Assessment<'_>, sheet: &Sheet) {
             if !differ(newer, earlier, minutes, more_than) {
                 continue;
             }
+            let first = newer.disagrees_with.is_none();
             // The newest of the earlier ones is named.
             newer.disagrees_with = newer.disagrees_with.or(Some(earlier_index));
             if is_nearer(newer, earlier) {
                 earlier.conclusive = false;
             } else {
                 newer.conclusive = false;
+                newer.yields |= first;
             }
         }
     }
 }
 
-/// Nearer to the alert: the lower delta; where one has none, the higher pressure.
+/// Against any one diastolic the higher pressure gives the lower delta.
 fn is_nearer(one: &Measurement<'_>, other: &Measurement<'_>) -> bool {
-    match (one.delta, other.delta) {
-        (Some(delta), Some(other)) => delta.whole < other.whole,
-        _ => one.whole_pressure() > other.whole_pressure(),
-    }
+    one.whole_pressure() > other.whole_pressure()
 }

@@ -8,6 +8,7 @@ use crate::patient::assess::{AskPolicy, Assessment, assess};
 use crate::patient::effect::Input;
 use crate::patient::state::State;
 use crate::patient::step::step;
+use crate::patient::words;
 use crate::recognise::reading::{Pressure, ReadingStatus};
 use crate::recognise::{
     COMPARTMENT_SYSTEM, Context, Kind, Meant, Method, PatientKey, Reading, Reason, Recognised, Refusal, Side, Site,
@@ -29,11 +30,20 @@ pub struct Failure {
     pub expect: Expect,
     /// Why the example is there, in the sheet's words.
     pub why: String,
+    /// The rule's sentence in this example, when it asks for a number that this kind of rule has not.
+    pub unfilled: Option<String>,
 }
 
 /// "rule delta-30, example 1 (70 and 40 give exactly 30): must hold and does not".
 impl fmt::Display for Failure {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if let Some(sentence) = &self.unfilled {
+            return write!(
+                f,
+                "rule {}, example {} ({}): its sentence asks for a number that this kind of rule has not: {sentence}",
+                self.rule, self.example, self.why
+            );
+        }
         let outcome = match self.expect {
             Expect::Holds => "must hold and does not",
             Expect::DoesNotHold => "must not hold and does",
@@ -51,12 +61,14 @@ pub fn failures(sheet: &Sheet) -> Vec<Failure> {
     let mut failures = Vec::new();
     for (index, rule) in sheet.rules.iter().enumerate() {
         for (position, example) in rule.examples.iter().enumerate() {
-            if holds(sheet, index, example) != (example.expect == Expect::Holds) {
+            let found = outcome(sheet, index, example);
+            if found.holds != (example.expect == Expect::Holds) || found.unfilled.is_some() {
                 failures.push(Failure {
                     rule: rule.id.clone(),
                     example: position + 1,
                     expect: example.expect,
                     why: example.why.clone(),
+                    unfilled: found.unfilled,
                 });
             }
         }
@@ -66,7 +78,7 @@ pub fn failures(sheet: &Sheet) -> Vec<Failure> {
 
 /// Does the rule hold when it is asked? The readings arrive one minute after the other, as on a
 /// ward, for measuring again counts from the alert.
-fn holds(sheet: &Sheet, rule: usize, example: &Example) -> bool {
+fn outcome(sheet: &Sheet, rule: usize, example: &Example) -> Outcome {
     let mut state = State::new(PatientKey(String::from("Patient/example")));
     let policy = AskPolicy {
         ask: false,
@@ -85,7 +97,28 @@ fn holds(sheet: &Sheet, rule: usize, example: &Example) -> bool {
     }
     let last = minutes.last().copied().unwrap_or(0);
     let assessment = assess(&state, sheet, policy, moment(example.at_minute.unwrap_or(last)));
-    holds_at_the_end(&assessment, rule)
+    Outcome {
+        holds: holds_at_the_end(&assessment, rule),
+        unfilled: unfilled(&assessment, sheet, rule),
+    }
+}
+
+/// What an example shows.
+struct Outcome {
+    holds: bool,
+    unfilled: Option<String>,
+}
+
+/// The rule's sentence where it is told, if a placeholder in it has no value.
+fn unfilled(assessment: &Assessment<'_>, sheet: &Sheet, rule: usize) -> Option<String> {
+    let rule = sheet.rules.get(rule)?;
+    let asks = |sentence: &str| sentence.matches('?').count();
+    let mut grounds = assessment
+        .concerns
+        .iter()
+        .flat_map(|concern| words::grounds(assessment, concern, sheet));
+    let told = grounds.find(|ground| ground.rule == rule.id)?;
+    (asks(&told.sentence) > asks(&rule.says)).then_some(told.sentence)
 }
 
 /// On an open concern, or on the newest measurement of a site or its newest carried delta.

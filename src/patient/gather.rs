@@ -194,7 +194,12 @@ pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s
                         diastolics.push(alone);
                     }
                 }
-                Kind::Mean if wants_means && is_exact(reading) => means.push(Gathered::alone(member, 0)),
+                Kind::Mean if wants_means => {
+                    let alone = Gathered::alone(member, 0);
+                    if gathering.plausible_mean(&alone, sheet) {
+                        means.push(alone);
+                    }
+                }
                 Kind::Systolic | Kind::Mean => {}
             }
         }
@@ -204,11 +209,6 @@ pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s
     gathering.means = gathering.each_once(means);
     gathering.contexts.sort_by_key(|context| (context.start, context.kind));
     gathering
-}
-
-/// No comparator, and a number that a mean arterial pressure can be.
-fn is_exact(reading: &Reading) -> bool {
-    reading.pressure.comparator.is_none() && (1..=250).contains(&round_delta(reading.pressure.mmhg))
 }
 
 /// Sides that panels state for their members, by member source. A member that two panels put on
@@ -311,19 +311,33 @@ impl<'s> Gathering<'s> {
             self.refuse(member, Reason::Implausible, format!("diastolic {whole} mmHg"));
             return false;
         }
-        // "at least 70" can neither raise nor close a concern: it is no diastolic to pair with.
-        if matches!(
-            member.reading.pressure.comparator,
-            Some(Comparator::Greater | Comparator::GreaterOrEqual)
-        ) {
+        self.bounds_nothing(member, "the diastolic is only a lower bound")
+    }
+
+    /// A mean lies between the diastolic and the systolic: no lower than a diastolic can be, and
+    /// below twice the highest diastolic.
+    fn plausible_mean(&mut self, gathered: &Gathered<'s>, sheet: &Sheet) -> bool {
+        let (member, whole) = (gathered.current, gathered.whole_diastolic());
+        let range = sheet.plausible.diastolic_low..=sheet.plausible.diastolic_high.saturating_mul(2);
+        if !range.contains(&whole) {
             self.refuse(
                 member,
-                Reason::NumberNotUsable,
-                String::from("the diastolic is only a lower bound"),
+                Reason::Implausible,
+                format!("mean arterial pressure {whole} mmHg"),
             );
             return false;
         }
-        true
+        self.bounds_nothing(member, "the mean arterial pressure is only a lower bound")
+    }
+
+    /// False for "at least 70": it can neither raise nor close a concern, so nothing is paired with it.
+    fn bounds_nothing(&mut self, member: Member<'s>, why: &str) -> bool {
+        let lower = [Some(Comparator::Greater), Some(Comparator::GreaterOrEqual)];
+        let bound = lower.contains(&member.reading.pressure.comparator);
+        if bound {
+            self.refuse(member, Reason::NumberNotUsable, why.to_owned());
+        }
+        !bound
     }
 
     /// Join readings of one measurement: equal site, time and value, or equal identifier. `list`

@@ -54,7 +54,10 @@ pub(super) fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet, dep
             diastolics: &assessment.diastolics,
         };
         judge(measurement, &scene, sheet, &rules);
-        let next = after.first().filter(|next| next.gathered.site == site).map(Next::of);
+        // A newer reading that contradicts this one with a higher delta does not end its carrying:
+        // the lower delta counts.
+        let of_site = after.iter().take_while(|next| next.gathered.site == site);
+        let next = of_site.filter(|next| !next.yields_to(index)).map(Next::of).next();
         let around = Around {
             site: &assessment.sites[site],
             contexts: &assessment.contexts,
@@ -142,6 +145,10 @@ fn judge(measurement: &mut Measurement<'_>, scene: &Scene<'_, '_>, sheet: &Sheet
         if holds && applies(rule.rule, scene.site, scene.contexts, measurement.at(), sheet) {
             measurement.rules.add(rule.index);
             measurement.tier = measurement.tier.max(Some(rule.rule.tier));
+            // A mean arterial delta is another number than the one that the Observation gives.
+            if !matches!(kind, RuleKind::MeanDelta { .. }) {
+                measurement.delta_tier = measurement.delta_tier.max(Some(rule.rule.tier));
+            }
         }
     }
 }

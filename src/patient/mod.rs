@@ -51,4 +51,4 @@ pub mod examples;
 pub use assess::{AskPolicy, Assessment, assess};
 pub use effect::{Effect, Input, Question, Step};
 pub use state::State;
-pub use step::{step, step_untold};
+pub use step::{step, step_held, step_untold};

@@ -7,8 +7,7 @@ use crate::patient::applies::applies;
 use crate::patient::assess::{Assessment, Rules};
 use crate::patient::concern::{ConcernNow, Headline};
 use crate::patient::state::{ConcernKey, State};
-use crate::rules::sheet::Rule;
-use crate::rules::{RuleKind, Sheet, Tier};
+use crate::rules::{RuleKind, Sheet};
 
 /// What the sheet asks for after the alert of a site.
 pub(super) enum Overdue<'s> {
@@ -22,9 +21,10 @@ pub(super) enum Overdue<'s> {
 
 /// Is measuring again overdue at the site of `pressure`?
 ///
-/// The minutes count from the alert or from the newest reading, whichever is later: readings that
-/// reach us a day late are not called overdue before anybody could know of the alert. A further
-/// alert, while it is overdue already, does not begin them anew.
+/// The minutes of each rule count from the moment at which its tier was told, or from the newest
+/// reading, whichever is later: readings that reach us a day late are not called overdue before
+/// anybody could know of the alert. Of several rules the earliest counts, so that a limb that gets
+/// worse is never asked for later than one that does not.
 pub(super) fn overdue<'s>(
     assessment: &Assessment<'s>,
     pressure: &ConcernNow<'s>,
@@ -35,67 +35,42 @@ pub(super) fn overdue<'s>(
     let Some(site) = pressure.site else {
         return Overdue::Never;
     };
-    let newest = assessment.of_site(site).next_back();
-    let (Some((index, rule, minutes)), Some((newest, measurement))) =
-        (rule(assessment, site, pressure.tier, sheet, now), newest)
-    else {
+    let Some((newest, measurement)) = assessment.of_site(site).next_back() else {
         return Overdue::Never;
     };
-    let key = ConcernKey {
-        site: pressure.key.site.clone(),
-        family: Family::FollowUp,
+    let told = state.concerns.get(&pressure.key);
+    let child = assessment.age_note == AgeNote::Child;
+    let due = sheet.rules.iter().enumerate().filter_map(|(index, rule)| {
+        let RuleKind::Overdue { after, minutes } = rule.kind else {
+            return None;
+        };
+        let here =
+            rule.ages.includes(child) && applies(rule, &assessment.sites[site], &assessment.contexts, now, sheet);
+        // A tier that is reached only now is told in this very step.
+        let alert = || told.and_then(|concern| concern.told_at(after)).unwrap_or(now);
+        (after <= pressure.tier && here).then(|| {
+            let from = alert().max(measurement.at());
+            (from.plus_minutes(minutes), index, rule.tier, from)
+        })
+    });
+    let Some((due, index, tier, from)) = due.min_by_key(|(due, index, _, _)| (*due, *index)) else {
+        return Overdue::Never;
     };
-    let open_already = state.concerns.get(&key).is_some_and(|concern| concern.tier.is_some());
-    let told = state
-        .concerns
-        .get(&pressure.key)
-        .filter(|concern| concern.tier.is_some());
-    let alert = match told {
-        Some(concern) if open_already => concern.since,
-        Some(concern) if concern.tier >= Some(pressure.tier) => concern.told_at(),
-        // It is told, or told again as more urgent, in this very step.
-        _ => now,
-    };
-    let from = alert.max(measurement.at());
-    let due = from.plus_minutes(minutes);
     if now < due {
         return Overdue::From(due);
     }
     let mut rules = Rules::default();
     rules.add(index);
+    let key = ConcernKey {
+        site: pressure.key.site.clone(),
+        family: Family::FollowUp,
+    };
     Overdue::Now(ConcernNow {
         key,
         site: Some(site),
-        tier: rule.tier,
+        tier,
         rules,
         headline: Headline::Measurement(newest),
         overdue_minutes: Some(now.millis_since(from) / MINUTE_MILLIS),
     })
-}
-
-/// The rule of the highest tier that the concern has reached: its index, itself, its minutes.
-fn rule<'r>(
-    assessment: &Assessment<'_>,
-    site: usize,
-    tier: Tier,
-    sheet: &'r Sheet,
-    now: Instant,
-) -> Option<(usize, &'r Rule, i64)> {
-    let child = assessment.age_note == AgeNote::Child;
-    let rules = sheet
-        .rules
-        .iter()
-        .enumerate()
-        .filter_map(|(index, rule)| match rule.kind {
-            RuleKind::Overdue { after, minutes } => Some((after, index, rule, minutes)),
-            _ => None,
-        });
-    rules
-        .filter(|(after, _, rule, _)| {
-            *after <= tier
-                && rule.ages.includes(child)
-                && applies(rule, &assessment.sites[site], &assessment.contexts, now, sheet)
-        })
-        .max_by_key(|(after, index, _, _)| (*after, std::cmp::Reverse(*index)))
-        .map(|(_, index, rule, minutes)| (index, rule, minutes))
 }

@@ -11,6 +11,7 @@ use crate::patient::state::{Receipt, State};
 use crate::patient::words;
 use crate::recognise::{Reading, Site, Version};
 use crate::rules::Sheet;
+use crate::rules::sheet::ThresholdComparator;
 use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 
@@ -110,6 +111,8 @@ fn consider(
         patient: state.patient.clone(),
         facts,
         threshold_mmhg: seals.alert_threshold,
+        sheet_hash: seals.sheet.hash.clone(),
+        inclusive: seals.sheet.comparator == ThresholdComparator::AtOrBelow,
         amends: before.is_some(),
         issued: now,
     };
@@ -125,7 +128,9 @@ fn consider(
         .entry(owner.slot.source.clone())
         .or_default()
         .push(receipt);
-    let same = before.is_some_and(|before| !before.retracted && before.draft.facts == draft.facts);
+    let same = before.is_some_and(|before| {
+        !before.retracted && before.draft.facts == draft.facts && before.draft.sheet_hash == draft.sheet_hash
+    });
     if !same {
         publishing.effects.push(Effect::Publish(draft));
     }
@@ -178,6 +183,8 @@ struct Seals<'r> {
     /// Of each site.
     sites: Vec<u64>,
     alert_threshold: i64,
+    /// Of the sheet's text.
+    text: u64,
 }
 
 impl<'r> Seals<'r> {
@@ -193,6 +200,11 @@ impl<'r> Seals<'r> {
             sheet,
             sites: assessment.sites.iter().map(|of| site(of)).collect(),
             alert_threshold: sheet.alert_threshold(),
+            text: {
+                let mut mixer = Mixer::new();
+                mixer.text(&sheet.hash);
+                mixer.0
+            },
         }
     }
 
@@ -206,6 +218,7 @@ impl<'r> Seals<'r> {
         let mut mixer = Mixer::new();
         mixer.add(self.sites[measurement.gathered.site]);
         mixer.add(self.alert_threshold.cast_unsigned());
+        mixer.add(self.text);
         mixer.text(&measurement.gathered.owner.reading.part);
         mixer.add(u64::from(carried.is_some()));
         mixer.gathered(&measurement.gathered);
@@ -215,8 +228,8 @@ impl<'r> Seals<'r> {
         }
         let (diastolic, tier) = match (carried, measurement.paired) {
             (Some(carried), _) => (Some(carried.diastolic), carried.tier),
-            (None, Paired::With(index, _)) => (Some(index), measurement.tier),
-            (None, _) => (None, measurement.tier),
+            (None, Paired::With(index, _)) => (Some(index), measurement.delta_tier),
+            (None, _) => (None, measurement.delta_tier),
         };
         if let Some(index) = diastolic {
             mixer.gathered(&assessment.diastolics[index]);

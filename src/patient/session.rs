@@ -1,10 +1,12 @@
 //! One round of measurements: which of the compartments that belong to it were measured.
 
+use crate::fhir::Instant;
 use crate::fhir::instant::MINUTE_MILLIS;
 use crate::outbox::draft::SessionNote;
 use crate::patient::assess::Assessment;
 use crate::recognise::Side;
 use crate::rules::Sheet;
+use crate::rules::sheet::SessionCompartment;
 
 /// What the round around a measurement lacks; None when it lacks nothing, or when the sheet names
 /// no round for this compartment. Information, never an accusation.
@@ -19,24 +21,35 @@ pub fn session(assessment: &Assessment<'_>, index: usize, sheet: &Sheet) -> Opti
     if !belongs || !site.is_mapped() || site.side == Side::Unstated {
         return None;
     }
-    let near = |code: &str| {
-        assessment.measurements.iter().any(|other| {
-            let at = &assessment.sites[other.gathered.site];
-            at.side == site.side
-                && at.is_mapped()
-                && at.code == code
-                && other.at().millis_since(measurement.at()).saturating_abs() <= session.minutes * MINUTE_MILLIS
-        })
+    let is_here = |place: usize, code: &str| {
+        let at = &assessment.sites[place];
+        at.side == site.side && at.is_mapped() && at.code == code
     };
-    let (measured, missing): (Vec<_>, Vec<_>) = session
-        .compartments
-        .iter()
-        .partition(|compartment| near(&compartment.code));
-    let names =
-        |of: Vec<&crate::rules::sheet::SessionCompartment>| of.into_iter().map(|one| one.name.clone()).collect();
+    let is_near = |at: Instant| at.millis_since(measurement.at()).saturating_abs() <= session.minutes * MINUTE_MILLIS;
+    let usable = |code: &str| {
+        let mut all = assessment.measurements.iter();
+        all.any(|other| is_here(other.gathered.site, code) && is_near(other.at()))
+    };
+    // Somebody measured, and the number cannot be used: not the same as not measured.
+    let unusable = |code: &str| {
+        let mut implausible = assessment.implausible.iter();
+        let mut lost = assessment.lost.iter();
+        implausible.any(|(place, member)| is_here(*place, code) && is_near(member.reading.at))
+            || lost.any(|lost| is_here(lost.site, code) && lost.at.is_some_and(is_near))
+    };
+    let (mut measured, mut missing) = (Vec::new(), Vec::new());
+    for SessionCompartment { code, name } in &session.compartments {
+        if usable(code) {
+            measured.push(name.clone());
+        } else if unusable(code) {
+            measured.push(format!("{name} (not usable)"));
+        } else {
+            missing.push(name.clone());
+        }
+    }
     (!missing.is_empty()).then(|| SessionNote {
         minutes: session.minutes,
-        measured: names(measured),
-        missing: names(missing),
+        measured,
+        missing,
     })
 }

@@ -106,9 +106,9 @@ pub struct Concern {
     pub tier: Option<Tier>,
     /// When the open concern was first raised.
     pub since: Instant,
-    /// When its tier last rose; None: not since this was remembered.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub raised: Option<Instant>,
+    /// When it reached each tier that it has now or above which it is: what was told then.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub reached: BTreeMap<Tier, Instant>,
     /// What was told last.
     pub told: Vec<ToldGround>,
     /// The last message of this concern.
@@ -118,9 +118,17 @@ pub struct Concern {
 }
 
 impl Concern {
-    /// When its last alert was told.
-    pub fn told_at(&self) -> Instant {
-        self.raised.unwrap_or(self.since)
+    /// When it was told that `tier` is reached; None while it is below.
+    pub fn told_at(&self, tier: Tier) -> Option<Instant> {
+        (self.tier >= Some(tier)).then(|| self.reached.get(&tier).copied().unwrap_or(self.since))
+    }
+
+    /// Remember that it is at `tier` since `now`, as far as that is new.
+    pub fn reach(&mut self, tier: Option<Tier>, now: Instant) {
+        self.reached.retain(|reached, _| Some(*reached) <= tier);
+        for reached in Tier::ALL.into_iter().filter(|reached| Some(*reached) <= tier) {
+            self.reached.entry(reached).or_insert(now);
+        }
     }
 }
 

@@ -23,9 +23,20 @@ pub fn step(state: &mut State, inputs: Vec<Input>, sheet: &Sheet, policy: AskPol
 /// but nothing is told until the next `step`, at the latest `UNTOLD_SECONDS` from now. Otherwise
 /// the days before a first poll would alarm one after the other as if they were now.
 pub fn step_untold(state: &mut State, inputs: Vec<Input>, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Step {
+    step_held(state, inputs, sheet, policy, now, now.plus_seconds(UNTOLD_SECONDS))
+}
+
+/// As [`step_untold`], and nothing is told until the next `step`, at the latest at `latest`.
+pub fn step_held(
+    state: &mut State,
+    inputs: Vec<Input>,
+    sheet: &Sheet,
+    policy: AskPolicy,
+    now: Instant,
+    latest: Instant,
+) -> Step {
     let mut step = taken_in(state, inputs, now);
     let mut plan = plan(state, sheet, policy, now, false);
-    let latest = now.plus_seconds(UNTOLD_SECONDS);
     plan.next_due = Some(plan.next_due.map_or(latest, |due| due.min(latest)));
     carry_out(state, plan, &mut step);
     step

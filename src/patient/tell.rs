@@ -90,9 +90,7 @@ impl Teller<'_, '_> {
         }
         concern.tier = tier;
         let rose = tier > tier_before;
-        if rose {
-            concern.raised = Some(self.now);
-        }
+        concern.reach(tier, self.now);
         if !lost.is_empty() {
             // When the tier also rose, the rise is told by its own message below.
             let now_tier = if rose { tier_before } else { tier };
@@ -123,7 +121,7 @@ impl Teller<'_, '_> {
             family: self.key.family,
             tier: None,
             since: self.now,
-            raised: None,
+            reached: BTreeMap::new(),
             told: Vec::new(),
             last_message: None,
             messages: 0,

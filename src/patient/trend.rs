@@ -40,6 +40,7 @@ pub(super) fn falling(
         upper,
         readings,
         last_readings,
+        minutes,
         window_minutes,
         horizon_minutes,
     } = kind
@@ -66,20 +67,20 @@ pub(super) fn falling(
         }
     }
     let points = &points[..count];
-    if count < readings || !may_fall(points, needed) {
+    let span = -points.last().map_or(0.0, |(minute, _)| *minute);
+    if count < readings || span < as_float(minutes) || !may_fall(points, needed) {
         return None;
     }
     let line = theil_sen(points)?;
     if line.slope > needed {
         return None;
     }
-    let first = points.last().map_or(0.0, |(minute, _)| *minute);
     Some(Trend {
         per_hour: line.slope * 60.0,
         per_hour_low: line.slope_low * 60.0,
         per_hour_high: line.slope_high * 60.0,
         count: points.len(),
-        minutes: whole(-first),
+        minutes: whole(span),
         reach_minutes: whole((left / -line.slope).ceil()),
     })
 }

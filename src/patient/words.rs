@@ -236,7 +236,7 @@ pub fn facts(
             };
             (carried.diastolic, carried.delta, age, carried.tier)
         }
-        (None, Paired::With(index, age)) => (index, measurement.delta?, age, measurement.tier),
+        (None, Paired::With(index, age)) => (index, measurement.delta?, age, measurement.delta_tier),
         (None, _) => return None,
     };
     let at = beside::moment(assessment, measurement, carried);

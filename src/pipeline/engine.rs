@@ -1,6 +1,7 @@
 //! The engine: one thread between the sources and the store. It drains what waits, steps the
 //! patients concerned, writes one commit, and only then answers (invariants 1 and 2).
 
+use super::awaited::Awaited;
 use super::settings::{Clock, Settings};
 use super::work::{Work, set_aside_rows};
 use crate::fhir::Instant;
@@ -9,7 +10,7 @@ use crate::outbox::context::MessageContext;
 use crate::outbox::local_references::localise;
 use crate::outbox::validate::Validator;
 use crate::patient::effect::{Effect, History};
-use crate::patient::{Input, Question, State, Step, step, step_untold};
+use crate::patient::{Input, Question, State, Step, step, step_held, step_untold};
 use crate::recognise::reading::PatientKey;
 use crate::server::{Health, LiveEvent, Metrics};
 use crate::source::Batch;
@@ -55,6 +56,8 @@ pub struct Engine {
     patients: HashMap<PatientKey, State>,
     /// Patients whose past is being read: told of when it is complete.
     untold: BTreeSet<PatientKey>,
+    /// Patients whose first message is held until their birth date has been read.
+    awaited: Awaited,
     next_due: Option<Instant>,
 }
 
@@ -101,6 +104,7 @@ impl Engine {
             receiver,
             patients,
             untold: BTreeSet::new(),
+            awaited: Awaited::default(),
             next_due,
         })
     }
@@ -240,8 +244,15 @@ impl Engine {
         };
         let settings = Arc::clone(&self.settings);
         let sheet = settings.sheets.for_patient(birth_date(&state, &inputs), now);
-        let take = if tell { step } else { step_untold };
-        let step = take(&mut state, inputs, sheet, settings.policy, now);
+        let held = match self.outlets.watched {
+            Some(_) => self.awaited.until(&patient, &state, &inputs, now),
+            None => None,
+        };
+        let step = match held {
+            Some(latest) if tell => step_held(&mut state, inputs, sheet, settings.policy, now, latest),
+            _ if tell => step(&mut state, inputs, sheet, settings.policy, now),
+            _ => step_untold(&mut state, inputs, sheet, settings.policy, now),
+        };
         for (source, refusals) in &step.refusals {
             let rows = set_aside_rows(source, Some(&patient), refusals, now);
             told.refused.extend(rows.iter().map(|row| row.reason));
@@ -265,7 +276,7 @@ impl Engine {
                 text,
             });
         }
-        if step.standing.len() + step.concerns.len() > 0 {
+        if step.standing.len() + step.concerns.len() > 0 || held.is_some() {
             told.watched.push(patient.clone());
         }
         commit.patients.push(changes(&state, &step, now));

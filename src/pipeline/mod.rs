@@ -1,6 +1,8 @@
 //! Wiring: the engine between the sources and the store, and the commands `run` and `demo`.
 //! Only this module (and `main`) knows all others.
 
+mod awaited;
+
 pub mod demo;
 pub mod engine;
 pub mod refresh;

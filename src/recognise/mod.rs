@@ -29,7 +29,7 @@ pub use reading::{
 };
 pub use reason::{Meant, Reason, Refusal};
 
-use crate::fhir::observation::{self, Identifier, Meta, Observation, Raw, Reference, Remnant, Text};
+use crate::fhir::observation::{self, CodeableConcept, Identifier, Meta, Observation, Raw, Reference, Remnant, Text};
 use crate::fhir::shorten;
 use fault::Fault;
 use mapping::What;
@@ -66,7 +66,7 @@ pub fn recognise(json: &str, id: &str, version: Version, mapping: &Mapping) -> R
     // Borrowed: an Observation is large.
     let outcome = match &observation::parse(json) {
         Ok(observation) => whole(observation, mapping, &mut out, &mut compartment),
-        Err(what) => unreadable(json, what, &mut out),
+        Err(what) => unreadable(json, what, mapping, &mut out),
     };
     if let Err(fault) = outcome {
         out.refusals.push(fault.at(""));
@@ -153,8 +153,27 @@ fn is_ours(identifiers: Option<&[Identifier<'_>]>, meta: Option<&Meta<'_>>) -> b
 }
 
 /// Even of a resource that cannot be read a withdrawal is taken, if its JSON holds together.
-fn unreadable(json: &str, what: &str, out: &mut Recognised) -> Result<(), Fault> {
-    remnant(json, what, "Observation", withdrawal, out)
+fn unreadable(json: &str, what: &str, mapping: &Mapping, out: &mut Recognised) -> Result<(), Fault> {
+    let fault = remnant(json, what, "Observation", withdrawal, out);
+    let code = observation::read::<Remnant<'_>>(json)
+        .ok()
+        .and_then(|remnant| remnant.code);
+    let code = code.and_then(|raw| observation::read::<CodeableConcept<'_>>(raw.get()).ok());
+    match fault {
+        // Somebody measured a compartment: that the reading is lost is told, though not from where.
+        Err(fault) if mapping.classify(code.as_ref()).what == Some(What::Pressure(Kind::Compartment)) => {
+            let meant = Meant {
+                site: Site::unstated(),
+                at: None,
+                sent: None,
+            };
+            let mut refusal = fault.at("");
+            refusal.meant = Some(Box::new(meant));
+            out.refusals.push(refusal);
+            Ok(())
+        }
+        other => other,
+    }
 }
 
 /// What can be read of a resource of type `wanted` that cannot be read as a whole.

@@ -19,6 +19,10 @@ pub fn age_note(birth_date: Option<&str>, sheet: &Sheet, now: Instant) -> AgeNot
     let (Some(born), Some(today)) = (date(latest), date(now)) else {
         return AgeNote::Unknown;
     };
+    // A birth date in the future is a mistake, and says nothing of the age.
+    if born > today {
+        return AgeNote::Unknown;
+    }
     let had_birthday = (today.month(), today.day()) >= (born.month(), born.day());
     let years = i64::from(today.year()) - i64::from(born.year()) - i64::from(!had_birthday);
     if years >= sheet.adult_from_years {

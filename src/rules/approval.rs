@@ -130,6 +130,13 @@ impl ApprovalRecord {
                 role: one.role,
                 note: one.note,
             };
+            for (name, given) in [("role", &approval.role), ("note", &approval.note)] {
+                if one_line(given).is_err() {
+                    return Err(refused(format!(
+                        "an approval has no usable {name} (one line, not empty); take the record away and approve the sheet again"
+                    )));
+                }
+            }
             if approval.sha256 == hash {
                 sorted.of_this.push(approval);
             } else {

@@ -131,7 +131,7 @@ fn action(index: usize, rule: &Rule, sheet: &Sheet) -> Value {
         "description": format!(
             "Holds when {}. Applies to: {}. Says: {} Shown in: {}. Known failure: {}.",
             show::condition(rule.kind, sheet),
-            show::applies_to(rule),
+            show::applies_to(rule, sheet),
             rule.says,
             rule.population,
             rule.known_failure

@@ -116,6 +116,7 @@ impl Parameters<'_> {
     fn trend(&self) -> Result<RuleKind, KindFault> {
         self.allow(&[
             "upper_mmhg",
+            "minutes",
             "readings",
             "last_readings",
             "window_minutes",
@@ -133,6 +134,7 @@ impl Parameters<'_> {
             return Err((wrong.map(Spanned::span), message));
         }
         Ok(RuleKind::Trend {
+            minutes: self.within("minutes", self.minutes, 1, 48 * 60)?,
             upper: self.need("upper_mmhg", self.upper_mmhg)?,
             readings,
             last_readings,

@@ -9,11 +9,13 @@ pub mod approval;
 pub mod export;
 mod fit;
 mod kind;
+pub mod notes;
 pub mod phrase;
 mod read;
 pub mod sheet;
 mod sheets;
 pub mod show;
+mod texts;
 pub mod tier;
 pub mod trend;
 

@@ -39,9 +39,12 @@ pub const PLACEHOLDERS: &[&str] = &[
 /// Names the unknown placeholder or the unclosed brace, and lists the known ones.
 pub fn check(sentence: &str) -> Result<(), String> {
     for piece in sentence.split('{').skip(1) {
-        let Some((name, _)) = piece.split_once('}') else {
+        let Some((name, rest)) = piece.split_once('}') else {
             return Err("a brace is not closed".into());
         };
+        if rest.contains('}') {
+            return Err(format!("a brace too many after {{{name}}}"));
+        }
         if !PLACEHOLDERS.contains(&name) {
             return Err(format!(
                 "unknown placeholder {{{name}}}; known are {}",

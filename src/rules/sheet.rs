@@ -158,6 +158,8 @@ pub enum RuleKind {
         readings: usize,
         /// Only the newest so many count.
         last_readings: usize,
+        /// From the first to the newest of them at least.
+        minutes: i64,
         /// Only those so close before the newest.
         window_minutes: i64,
         /// How far ahead is looked.

@@ -19,6 +19,9 @@ pub enum Tier {
 }
 
 impl Tier {
+    /// Every tier, the least urgent first.
+    pub const ALL: [Self; 4] = [Self::Check, Self::Watch, Self::Act, Self::Critical];
+
     /// The word that pages, messages and metrics show.
     pub fn word(self) -> &'static str {
         match self {

@@ -3,7 +3,7 @@
 use crate::patient_support::{Told, Ward, at, compartment, context, diastolic, mean, site};
 use deltaward::outbox::draft::{BesideKind, DeltaFacts, Family, MessageDraft, Occasion};
 use deltaward::recognise::reading::Comparator;
-use deltaward::recognise::{ContextKind, Method, Quality, Side, Withdrawal};
+use deltaward::recognise::{ContextKind, Method, Quality, Reason, Side, Withdrawal};
 use deltaward::rules::{Sheet, Tier};
 
 use Family::{FollowUp, Measurement, Pressure};
@@ -132,7 +132,7 @@ fn the_longest_gap_between_low_readings_is_stated() {
     assert_eq!(told.pressure(), [(Raised, Some(Critical))]);
     let text = sentences(&told).join(" ");
     assert!(
-        text.contains("125 minutes (3 readings, the longest gap between two of them 75 minutes)"),
+        text.contains("in 3 readings over 125 minutes (longest gap between two of them 75 minutes)"),
         "{text}"
     );
 }
@@ -443,7 +443,9 @@ fn measuring_again_is_overdue_after_an_hour_and_answered_by_a_reading() {
     assert_eq!(told.rules(), ["measure-again-60"]);
     assert_eq!(
         sentences(&told),
-        ["No compartment reading of this site for 60 minutes since the alert or the last reading; 60 are foreseen."]
+        [
+            "Measuring again is overdue: 60 minutes since the alert or the newest usable reading of this site, whichever is later; the sheet sets 60."
+        ]
     );
     assert!(ward.step(300, Vec::new()).is_nothing(), "it is asked once");
     let told = pair(&mut ward, "2", 310, "70", "42");
@@ -590,4 +592,145 @@ fn a_rule_for_the_leg_runs_on_legs_and_on_sites_that_no_mapping_knows() {
     assert!(raised("leg-anterior", None));
     assert!(!raised("forearm-dorsal", None));
     assert!(raised("a-code-of-theirs", Some("urn:theirs")));
+}
+
+// ---- what an attack found ------------------------------------------------------------------------
+
+#[test]
+fn a_third_blood_pressure_never_hides_a_low_one() {
+    let cuff = |name: &str, minute: i64, mmhg: &str| diastolic(name, minute, mmhg);
+    let line = diastolic("line", 2, "72").method(Method::ArterialLine);
+    let mut ward = Ward::adult();
+    let told = ward.take(2, &[cuff("low", 0, "38"), line.clone(), compartment("c", 2, "25")]);
+    assert_eq!(told.pressure(), [(Raised, Some(Critical))]);
+    // A second cuff value that agrees with the line: 38 and 72 still stand within two minutes.
+    let told = ward.take(3, &[cuff("again", 2, "60")]);
+    assert!(told.is_nothing(), "{:?}", told.said());
+    let mut at_once = Ward::adult();
+    let all = [
+        cuff("low", 0, "38"),
+        line,
+        cuff("again", 2, "60"),
+        compartment("c", 2, "25"),
+    ];
+    assert_eq!(at_once.take(3, &all).pressure(), [(Raised, Some(Critical))]);
+}
+
+#[test]
+fn a_contradicting_reading_with_a_higher_delta_does_not_end_a_carried_alert() {
+    let mut ward = Ward::adult();
+    pair(&mut ward, "1", 0, "95", "50");
+    assert_eq!(
+        ward.take(4, &[diastolic("low", 4, "62")]).pressure(),
+        [(Raised, Some(Critical))]
+    );
+    let told = ward.take(4, &[compartment("again", 4, "20")]);
+    assert_eq!(told.said(), [(Raised, Measurement, Some(Check))]);
+    assert_eq!(ward.left(Pressure), Some(Critical));
+    assert!(told.retracted.is_empty(), "the carried delta still stands");
+}
+
+#[test]
+fn three_readings_within_minutes_are_no_trend() {
+    let mut ward = Ward::adult();
+    for (minute, mmhg) in [(0, "20"), (1, "22"), (29, "24")] {
+        let told = pair(&mut ward, &minute.to_string(), minute, "66", mmhg);
+        assert!(!told.rules().contains(&"delta-falling"), "{:?}", sentences(&told));
+    }
+    let mut ward = Ward::adult();
+    for (minute, mmhg) in [(0, "20"), (1, "22"), (30, "26")] {
+        let told = pair(&mut ward, &minute.to_string(), minute, "66", mmhg);
+        assert_eq!(
+            told.rules().contains(&"delta-falling"),
+            minute == 30,
+            "{:?}",
+            sentences(&told)
+        );
+    }
+}
+
+#[test]
+fn getting_worse_never_puts_off_measuring_again() {
+    let mut ward = Ward::adult();
+    pair(&mut ward, "1", 0, "70", "42");
+    let told = ward.take(55, &[diastolic("low", 55, "58")]);
+    assert_eq!(told.pressure(), [(Raised, Some(Critical))]);
+    assert!(ward.step(59, Vec::new()).is_nothing());
+    assert_eq!(ward.step(60, Vec::new()).rules(), ["measure-again-60"]);
+}
+
+#[test]
+fn a_mean_pressure_that_bounds_from_below_is_set_aside_and_one_from_above_speaks() {
+    let mut ward = Ward::child();
+    let bound = mean("m", 0, "55").comparator(Comparator::Less);
+    let told = ward.take(2, &[diastolic("d", 0, "75"), bound, compartment("c", 2, "30")]);
+    assert!(
+        told.rules().contains(&"mean-delta-30"),
+        "less than 55 minus 30 is less than 25"
+    );
+    let mut ward = Ward::child();
+    let bound = mean("m", 0, "55").comparator(Comparator::Greater);
+    ward.take(
+        2,
+        &[
+            diastolic("d", 0, "75"),
+            bound,
+            mean("n", 1, "400"),
+            compartment("c", 2, "20"),
+        ],
+    );
+    let judged: Vec<_> = ward
+        .state
+        .slots
+        .values()
+        .flat_map(|slot| &slot.judged)
+        .map(|one| one.reason)
+        .collect();
+    assert_eq!(judged, [Reason::NumberNotUsable, Reason::Implausible]);
+}
+
+#[test]
+fn a_compartment_that_was_measured_and_cannot_be_used_is_not_called_missing() {
+    let mut ward = Ward::adult();
+    let readings = [
+        diastolic("d", 0, "70"),
+        compartment("lat", 5, "300").at_site(Side::Left, "leg-lateral"),
+        compartment("ant", 8, "42"),
+    ];
+    let told = ward.take(8, &readings);
+    let session = of_family(&told, Pressure)[0].session.clone().unwrap();
+    assert_eq!(session.measured, ["anterior", "lateral (not usable)"]);
+    assert_eq!(session.missing, ["superficial posterior", "deep posterior"]);
+}
+
+#[test]
+fn another_sheet_amends_what_stands_under_the_name_of_the_first() {
+    let mut ward = Ward::adult();
+    let told = pair(&mut ward, "1", 0, "90", "20");
+    let first = told.published[0].clone();
+    ward.sheet = Sheet::child().unwrap();
+    let told = ward.step(1, Vec::new());
+    assert_eq!(told.published.len(), 1);
+    assert_eq!(told.published[0].identity, first.identity);
+    assert_ne!(told.published[0].sheet_hash, first.sheet_hash);
+    assert!(ward.step(2, Vec::new()).is_nothing());
+}
+
+#[test]
+fn the_interpretation_is_of_the_delta_and_not_of_the_mean() {
+    let mut ward = Ward::child();
+    let told = ward.take(
+        2,
+        &[diastolic("d", 0, "80"), mean("m", 0, "50"), compartment("c", 2, "25")],
+    );
+    assert_eq!(told.pressure(), [(Raised, Some(Act))]);
+    assert_eq!(told.published[0].facts.delta_whole_mmhg, 55);
+    assert_eq!(told.published[0].facts.tier, None);
+}
+
+#[test]
+fn a_birth_date_in_the_future_says_nothing_of_the_age() {
+    let sheet = Sheet::adult().unwrap();
+    let note = deltaward::rules::age::age_note(Some("2062-01-01"), &sheet, at(0));
+    assert_eq!(note, deltaward::outbox::draft::AgeNote::Unknown);
 }

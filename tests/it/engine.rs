@@ -17,6 +17,7 @@ use deltaward::source::{Batch, CursorUpdate, Incoming, Intake};
 use deltaward::store::{SearchQuery, SqliteStore, Store};
 use serde_json::{Value, json};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, Ordering};
 use tokio::sync::{Notify, broadcast};
 use tokio_util::sync::CancellationToken;
 
@@ -30,12 +31,25 @@ fn at(text: &str) -> Instant {
 struct Running {
     store: Arc<dyn Store>,
     intake: Intake,
+    /// The service's clock, milliseconds.
+    clock: Arc<AtomicI64>,
+    /// Patients whose Patient resource the engine asks for.
+    asked_for: Option<tokio::sync::mpsc::Receiver<PatientKey>>,
     stop: CancellationToken,
     thread: Option<std::thread::JoinHandle<()>>,
 }
 
 impl Running {
     fn start(store: Arc<dyn Store>, mapping: Mapping) -> Self {
+        Self::begin(store, mapping, false)
+    }
+
+    /// One whose source can be asked for a Patient.
+    fn polling() -> Self {
+        Self::begin(Arc::new(SqliteStore::in_memory().unwrap()), Mapping::builtin(), true)
+    }
+
+    fn begin(store: Arc<dyn Store>, mapping: Mapping, asks: bool) -> Self {
         let settings = Settings {
             sheets: Arc::new(Sheets::builtin().unwrap()),
             mapping: Arc::new(mapping),
@@ -51,15 +65,26 @@ impl Running {
             batches_per_commit: 16,
         };
         let (intake, receiver) = Intake::new(16);
+        let (watched, asked_for) = match asks {
+            true => {
+                let (sender, receiver) = tokio::sync::mpsc::channel(16);
+                (Some(sender), Some(receiver))
+            }
+            false => (None, None),
+        };
         let outlets = Outlets {
             events: broadcast::channel(64).0,
             metrics: Arc::new(Metrics::new()),
             health: Arc::new(Health::default()),
             questions: None,
-            watched: None,
+            watched,
             outbox: Arc::new(Notify::new()),
         };
-        let clock: Clock = Arc::new(|| at("2026-03-05T12:00:00Z"));
+        let millis = Arc::new(AtomicI64::new(at("2026-03-05T12:00:00Z").millis()));
+        let clock: Clock = {
+            let millis = Arc::clone(&millis);
+            Arc::new(move || Instant::from_millis(millis.load(Ordering::SeqCst)))
+        };
         let mut engine = Engine::new(Arc::clone(&store), settings, clock, outlets, receiver).unwrap();
         engine.refresh().unwrap();
         let stop = CancellationToken::new();
@@ -67,6 +92,8 @@ impl Running {
         Self {
             store,
             intake,
+            clock: millis,
+            asked_for,
             stop,
             thread,
         }
@@ -391,6 +418,46 @@ async fn each_patient_is_judged_by_the_sheet_of_their_age_and_everything_names_i
         );
         assert!(text.contains(&words), "{patient}: {text}");
     }
+    running.end();
+}
+
+/// The first message of a polled patient is held for the birth date, for five seconds at most.
+#[tokio::test]
+async fn a_first_message_is_held_for_the_birth_date_and_never_silenced() {
+    let mut running = Running::polling();
+    running
+        .poll(&[diastolic("d", 85, "11:50"), pressure("c", 60, "11:52")])
+        .await;
+    assert!(
+        running.messages().is_empty(),
+        "told before it is known whose sheet judges"
+    );
+    assert_eq!(running.deltas().len(), 1, "what was computed stands");
+    let asked = running.asked_for.as_mut().unwrap().recv().await.unwrap();
+    assert_eq!(asked.0, "Patient/1");
+    running.poll(&[person("1", "2018-05-01")]).await;
+    let messages = running.messages();
+    assert_eq!(messages.len(), 1, "{messages:?}");
+    assert_eq!(sheet_of(&messages[0]).0, "child-limb");
+
+    // Nobody answers: after five seconds it is told all the same.
+    let other = [
+        of(diastolic("d2", 85, "11:50"), "2"),
+        of(pressure("c2", 60, "11:52"), "2"),
+    ];
+    running.poll(&other).await;
+    running.clock.fetch_add(4_900, Ordering::SeqCst);
+    running.poll(&[of(diastolic("d3", 84, "11:53"), "2")]).await;
+    assert_eq!(running.messages().len(), 1);
+    running.clock.fetch_add(100, Ordering::SeqCst);
+    let end = std::time::Instant::now() + std::time::Duration::from_secs(10);
+    while running.messages().len() < 2 {
+        assert!(std::time::Instant::now() < end, "it was never told");
+        tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+    }
+    // From now on nothing is held.
+    running.poll(&[of(pressure("c4", 66, "11:54"), "2")]).await;
+    assert_eq!(running.messages().len(), 3, "critical by the newer reading");
     running.end();
 }
 

@@ -387,3 +387,87 @@ fn a_region_that_no_compartment_begins_with_is_refused() {
         found[0]
     );
 }
+
+#[test]
+fn texts_that_deceive_the_eye_are_refused_wherever_they_stand() {
+    let next = "next = \"Measure the compartment again now";
+    for (from, to, says) in [
+        (next, "next = \"Me\u{ad}asure the compartment again now", "U+00AD"),
+        (
+            next,
+            "next = \"The limb is s\u{430}fe now. Measure the compartment again",
+            "mixes alphabets",
+        ),
+        (next, "next = \"Measure.\\nUPDATE: no rule", "divides lines"),
+        (
+            next,
+            "next = \"Observe overnight. Measure the compartment again now",
+            "overnight",
+        ),
+        ("name = \"lateral\"", "name = \"lateral: it is safe to leave\"", "safe"),
+        ("title = \"Delta", "title = \"A safe limb: delta", "safe"),
+        (
+            "code = \"leg-lateral\"",
+            "code = \"leg-latral\"",
+            "no compartment has the code",
+        ),
+        ("name = \"lateral\"", "name = \"anterior\"", "of its own"),
+        ("id = \"delta-near\"", "id = \"delta\\nnear\"", "an id has 1 to 64"),
+        ("{delta} mmHg is within", "{delta}} mmHg is within", "a brace too many"),
+    ] {
+        let found = faults(&adult(from, to));
+        assert!(
+            found.iter().any(|fault| fault.message.contains(says)),
+            "{to}: {found:#?}"
+        );
+        assert!(found.iter().all(|fault| fault.place.is_some()), "{found:#?}");
+    }
+}
+
+#[test]
+fn a_sentence_that_asks_for_a_number_that_its_rule_has_not_fails_its_example() {
+    let text = adult(
+        "mmHg is within 10 mmHg of the threshold.",
+        "mmHg is within 10 mmHg; mean {mean_delta}.",
+    );
+    let sheet = Sheet::parse("s.toml", &text).unwrap();
+    let failures = deltaward::patient::examples::failures(&sheet);
+    assert!(!failures.is_empty());
+    let words = failures[0].to_string();
+    assert!(
+        words.starts_with("rule delta-near, example 1") && words.contains("mean ?"),
+        "{words}"
+    );
+}
+
+#[test]
+fn what_is_gone_or_changed_against_the_built_in_sheet_is_told() {
+    use deltaward::rules::notes::notes;
+    for text in [ADULT, CHILD] {
+        assert_eq!(notes(&Sheet::parse("s.toml", text).unwrap()), Vec::<String>::new());
+    }
+    let without = ADULT.replacen(text_of(ADULT, "side-missing"), "", 1);
+    let found = notes(&Sheet::parse("s.toml", &without).unwrap());
+    assert!(
+        found
+            .iter()
+            .any(|note| note.starts_with("rule side-missing of the built-in sheet is not in it")),
+        "{found:?}"
+    );
+    assert!(
+        found.iter().any(|note| note.contains("still calls itself adult-limb")),
+        "{found:?}"
+    );
+    let sooner = adult("close_after_readings = 2", "close_after_readings = 1");
+    let found = notes(&Sheet::parse("s.toml", &sooner).unwrap());
+    assert!(
+        found.contains(&String::from("close_after_readings is 1; in the built-in sheet 2")),
+        "{found:?}"
+    );
+    let higher = adult("at_or_above_mmhg = 30", "at_or_above_mmhg = 35");
+    let found = notes(&Sheet::parse("s.toml", &higher).unwrap());
+    assert!(
+        found[0].contains("at or above 35 mmHg") && found[0].contains("the built-in one raises"),
+        "{found:?}"
+    );
+}

@@ -40,7 +40,7 @@ pub fn beside_code_text(kind: BesideKind) -> &'static str {
 pub fn beside_meaning(kind: BesideKind) -> &'static str {
     match kind {
         BesideKind::BeforeAnaesthesia => {
-            "Alerts stand on the current diastolic; under anaesthesia it is 18 ± 13 mmHg lower (Kakar 2007)."
+            "Alerts stand on the current diastolic; under anaesthesia it was 18 ± 13 mmHg lower on average (Kakar 2007)."
         }
         BesideKind::Mean => "The thresholds of the delta pressure from the diastolic are not meant for it.",
         BesideKind::OtherMethod => "The lower diastolic counts.",
@@ -171,7 +171,7 @@ pub fn beside_lines(facts: &DeltaFacts, now: Option<Instant>) -> Vec<String> {
 pub const UNDER_ANAESTHESIA: &str = "under anaesthesia";
 
 /// Anaesthesia, and no diastolic from before it (Kakar 2007, J Orthop Trauma 21:99-103, C).
-pub const ANAESTHESIA_ALONE: &str = "Anaesthesia was recorded at the time of the diastolic; under it the diastolic is 18 ± 13 mmHg lower (Kakar 2007). No diastolic from before it is known here: look for it in the record. Alerts stand on the current one.";
+pub const ANAESTHESIA_ALONE: &str = "Anaesthesia was recorded at the time of the diastolic; under it the diastolic was 18 ± 13 mmHg lower on average (Kakar 2007). No diastolic from before it is known here: look for it in the record. Alerts stand on the current one.";
 
 /// True when anaesthesia was recorded and nothing from before it stands beside the delta.
 pub fn anaesthesia_alone(facts: &DeltaFacts) -> bool {
@@ -209,7 +209,7 @@ pub fn quality_words(measured: &Measured) -> Option<String> {
         }
     });
     let level = limb_level.as_deref().and_then(one_line);
-    let level = level.map(|level| format!("limb level: {level}"));
+    let level = level.map(|level| format!("limb level, as sent: \"{level}\""));
     if taken.is_empty() && place.is_none() && level.is_none() {
         return None;
     }

@@ -28,7 +28,7 @@ pub const CAUTIONS: &[Caution] = &[
         "BOAST 10 (2014); Ulmer 2002",
     ),
     caution(
-        "One reading over-calls (35 % of limbs nobody suspected), and one higher reading does not exclude it.",
+        "One reading over-calls (35 % of limbs nobody suspected, measured once), and one higher reading does not exclude it.",
         "Whitney 2014; Heckman 1994",
     ),
     caution(
@@ -37,7 +37,7 @@ pub const CAUTIONS: &[Caution] = &[
     ),
     caution(
         "Shock and anaesthesia lower the diastolic and so the delta: treat hypotension, consider the diastolic before induction. A high diastolic can hide a high compartment pressure.",
-        "Kakar 2007",
+        "Kakar 2007; the second sentence from memory",
     ),
     caution(
         "In patients who are sedated, obtunded, blocked, on patient-controlled analgesia, or children, signs are unreliable: measure repeatedly.",

@@ -4,6 +4,30 @@
 /// in lower case as whole words; one that ends in `*` is the start of a word ("reassur*").
 pub const FORBIDDEN: &[&str] = &[
     // All-clear.
+    "in good shape",
+    "in good condition",
+    "in order",
+    "uneventful",
+    "nothing alarming",
+    "not alarming",
+    "not in peril",
+    "not in danger",
+    "no ischaemia",
+    "no ischemia",
+    "perfusion is preserved",
+    "perfusion preserved",
+    "perfusion intact",
+    "perfusion is intact",
+    // Diagnosis.
+    "has acs",
+    "is acs",
+    "has compartment syndrome",
+    // Delay.
+    "overnight",
+    "defer",
+    "deferred",
+    "repeat in",
+    "measure again in",
     "safe",
     "safely",
     "safer",
@@ -172,7 +196,7 @@ pub const ALLOWED: &[&str] = &[
     // BOAST 10 (2014), AAOS Now 2019, Ulmer 2002, Whitney 2014, Heckman 1994: see the cautions.
     "Acute compartment syndrome is a clinical diagnosis; pain out of proportion and pain on passive stretch come first.",
     "Palpable pulses and absent signs do not exclude it: signs have a sensitivity of 13 to 19 %.",
-    "One reading over-calls (35 % of limbs nobody suspected), and one higher reading does not exclude it.",
+    "One reading over-calls (35 % of limbs nobody suspected, measured once), and one higher reading does not exclude it.",
     // What this service is, in the README and the profiles.
     "It never says that a limb is safe, never names a diagnosis and never asks anyone to wait.",
     "Never an all-clear.",

@@ -2,6 +2,7 @@
 
 use super::words::{applies_to, condition, mark_words, method_words, readings_words};
 use crate::outbox::wording::CAUTIONS;
+use crate::rules::notes::notes;
 use crate::rules::sheet::{Example, Expect, Rule, Sheet, ThresholdComparator};
 use crate::rules::{Ages, Tier};
 
@@ -98,9 +99,19 @@ pub fn document(sheet: &Sheet) -> Document {
                 "What this sheet does not cover",
                 vec![Block::List(sheet.not_covered.clone())],
             ),
+            section("Against the built-in sheet", against(sheet)),
             section("Decision", decision(sheet)),
         ],
     }
+}
+
+/// What differs from the sheet that the program carries, so that nothing is gone unread.
+fn against(sheet: &Sheet) -> Vec<Block> {
+    let notes = notes(sheet);
+    if notes.is_empty() {
+        return vec![Block::Paragraph(String::from("It decides as the built-in sheet does."))];
+    }
+    vec![Block::List(notes)]
 }
 
 fn section(heading: &'static str, blocks: Vec<Block>) -> Section {
@@ -182,7 +193,7 @@ fn thresholds(sheet: &Sheet) -> Table {
     let row = |rule: &&Rule| {
         let mut holds = condition(rule.kind, sheet);
         if rule.ages != Ages::Any || !rule.regions.is_empty() || rule.context.is_some() {
-            holds = format!("{holds} ({})", applies_to(rule));
+            holds = format!("{holds} ({})", applies_to(rule, sheet));
         }
         vec![Cell::Tier(rule.tier), Cell::Rule(rule.id.clone()), Cell::Words(holds)]
     };
@@ -200,7 +211,7 @@ fn rules(sheet: &Sheet) -> Vec<Block> {
         facts: vec![
             ("Version", rule.version.clone()),
             ("Holds when", condition(rule.kind, sheet)),
-            ("Applies to", applies_to(rule)),
+            ("Applies to", applies_to(rule, sheet)),
             ("Says", rule.says.clone()),
             ("Do next", rule.next.clone()),
             ("Source", rule.citation.clone()),

@@ -1,11 +1,14 @@
 //! Conditions, ages, examples and marks in words.
 
 use crate::recognise::{ContextKind, Method, Side};
+use crate::rules::Ages;
 use crate::rules::sheet::{Example, ExampleReading, Rule, RuleKind, Sheet, ThresholdComparator};
 
 /// Ages, regions and context of a rule in words.
-pub fn applies_to(rule: &Rule) -> String {
-    let mut words = vec![rule.ages.words().to_owned()];
+pub fn applies_to(rule: &Rule, sheet: &Sheet) -> String {
+    // For everybody that the sheet is for.
+    let ages = if rule.ages == Ages::Any { sheet.ages } else { rule.ages };
+    let mut words = vec![ages.words().to_owned()];
     if !rule.regions.is_empty() {
         words.push(format!("regions: {}", rule.regions.join(", ")));
     }
@@ -63,11 +66,12 @@ pub fn condition(kind: RuleKind, sheet: &Sheet) -> String {
             upper,
             readings,
             last_readings,
+            minutes,
             window_minutes,
             horizon_minutes,
         } => format!(
-            "a robust line (Theil-Sen) through the last {readings} to {last_readings} delta pressures of a site within \
-             {window_minutes} minutes falls and reaches {upper} mmHg within {horizon_minutes} minutes, while the newest \
+            "a robust line (Theil-Sen) through the last {readings} to {last_readings} delta pressures of a site, over at \
+             least {minutes} and at most {window_minutes} minutes, falls and reaches {upper} mmHg within {horizon_minutes} minutes, while the newest \
              is still above"
         ),
         RuleKind::Overdue { after, minutes } => format!(

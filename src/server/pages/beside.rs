@@ -121,7 +121,7 @@ mod tests {
             "<strong>delta 34 mmHg</strong>",
             "from diastolic 74 mmHg, 94 min ago (cuff, sent as 9.87 kPa)",
             "Observation/bp&lt;b&gt;",
-            "18 ± 13 mmHg lower (Kakar 2007)",
+            "18 ± 13 mmHg lower on average (Kakar 2007)",
         ] {
             assert!(html.contains(part), "{part}: {html}");
         }

@@ -6,9 +6,11 @@ use super::numbers::Numbers;
 use super::{FRONT_PATIENTS, PageMode, PageState, ROWS, WATCHED_HOURS, beside, text};
 use crate::fhir::Instant;
 use crate::outbox::wording;
-use crate::patient::assess::assess;
+use crate::patient::assess::{Assessment, assess};
+use crate::patient::concern::Headline;
 use crate::patient::state::StateRow;
 use crate::recognise::reading::PatientKey;
+use crate::rules::Tier;
 use crate::store::{Counts, StoreError};
 use maud::{Markup, html};
 use std::collections::BTreeSet;
@@ -26,6 +28,8 @@ pub(super) fn build(page: &PageState, now: Instant) -> Result<Body, StoreError> 
     for (number, concerns) in people.iter().enumerate() {
         cards.push(person(page, concerns, number < FRONT_PATIENTS, now)?);
     }
+    // Within a tier the lowest delta first; those without one after them, the longest open first.
+    cards.sort_by_key(|card| (std::cmp::Reverse(card.tier), card.delta.unwrap_or(i64::MAX)));
     let watched = watched(page, &with_concern, now)?;
     let main = html! {
         h1 { "Open concerns" span class="tally" { (text::count(people.len() as u64, "patient", "patients")) } }
@@ -33,7 +37,7 @@ pub(super) fn build(page: &PageState, now: Instant) -> Result<Body, StoreError> 
         @if cards.is_empty() {
             p { (text::NO_RULE) " " (wording::RULE_OUT) }
         }
-        ol class="people" { @for card in &cards { li { (card) } } }
+        ol class="people" { @for card in &cards { li { (card.markup) } } }
         (watched)
         (set_aside_line(&counts))
     };
@@ -58,9 +62,29 @@ fn by_person(open: &[StateRow]) -> Vec<Vec<&StateRow>> {
     people
 }
 
-fn person(page: &PageState, rows: &[&StateRow], in_detail: bool, now: Instant) -> Result<Markup, StoreError> {
+/// One patient of the list, with what their place in it follows from.
+#[derive(Default)]
+struct Person {
+    tier: Option<Tier>,
+    /// The lowest delta of that tier, whole mmHg.
+    delta: Option<i64>,
+    markup: Markup,
+}
+
+/// The lowest delta among the open concerns of the limb at `tier`.
+fn lowest(found: &Assessment<'_>, tier: Option<Tier>) -> Option<i64> {
+    let of_tier = found.concerns.iter().filter(|concern| Some(concern.tier) == tier);
+    let delta = of_tier.filter_map(|concern| match concern.headline {
+        Headline::Measurement(index) => found.measurements.get(index)?.delta,
+        Headline::Carried(index, position) => Some(found.measurements.get(index)?.carried.get(position)?.delta),
+        _ => None,
+    });
+    delta.map(|delta| delta.whole).min()
+}
+
+fn person(page: &PageState, rows: &[&StateRow], in_detail: bool, now: Instant) -> Result<Person, StoreError> {
     let Some(first) = rows.first() else {
-        return Ok(html! {});
+        return Ok(Person::default());
     };
     let name = text::name(first.label.as_deref(), &first.patient);
     let state = in_detail.then(|| page.store.load_patient(&first.patient)).transpose()?;
@@ -74,7 +98,9 @@ fn person(page: &PageState, rows: &[&StateRow], in_detail: bool, now: Instant) -
     let found = state.as_ref().map(|state| assess(state, sheet, page.policy, now));
     let notes = found.as_ref().map(|found| beside::age_notes(found.age_note, sheet));
     let notes = notes.unwrap_or_default();
-    Ok(html! {
+    let tier = first.concern.tier;
+    let delta = found.as_ref().and_then(|found| lowest(found, tier));
+    let markup = html! {
         article class="person" {
             header {
                 h2 { a id={ "to-" (first.patient) } href=(text::patient_href(&first.patient)) { (name) } }
@@ -97,7 +123,8 @@ fn person(page: &PageState, rows: &[&StateRow], in_detail: bool, now: Instant) -
             @if !notes.is_empty() { p class="mind" { (notes.join(" ")) } }
             @if found.is_some() { p class="key" { "Judged by rule sheet " (text::sheet(sheet)) "." } }
         }
-    })
+    };
+    Ok(Person { tier, delta, markup })
 }
 
 /// Patients without an open concern: never green, never a comfort; the oldest reading first,

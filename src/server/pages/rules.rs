@@ -54,7 +54,7 @@ fn rule_card(rule: &Rule, sheet: &Sheet) -> Markup {
                 div { dt { "Says" } dd { (rule.says) } }
                 div { dt { "Next" } dd { (rule.next) } }
                 div { dt { "Source" } dd { (rule.citation) " " strong class="mark" { "mark " (rule.mark) } } }
-                div { dt { "Applies to" } dd { (show::applies_to(rule)) } }
+                div { dt { "Applies to" } dd { (show::applies_to(rule, sheet)) } }
                 div { dt { "Shown in" } dd { (rule.population) } }
                 div { dt { "Known failure" } dd { (rule.known_failure) } }
                 div { dt { "Examples" } dd { (rule.examples.len()) } }

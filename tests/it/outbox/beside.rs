@@ -128,7 +128,7 @@ fn kakar_gives_34_and_16_in_note_component_and_message() {
         line(note, "Before anaesthesia"),
         "Before anaesthesia: diastolic 74 mmHg (cuff, 2026-03-05 20:40 UTC, 90 min before the compartment reading) \
          − compartment pressure 40 mmHg = delta pressure 34 mmHg. Alerts stand on the current diastolic; under \
-         anaesthesia it is 18 ± 13 mmHg lower (Kakar 2007)."
+         anaesthesia it was 18 ± 13 mmHg lower on average (Kakar 2007)."
     );
     let told = text(&about(kakar(), Tier::Critical));
     assert_eq!(
@@ -138,8 +138,8 @@ fn kakar_gives_34_and_16_in_note_component_and_message() {
     assert_eq!(
         line(&told, "Before anaesthesia"),
         "Before anaesthesia: diastolic 74 mmHg (cuff, 2026-03-05 20:40 UTC, 94 min before this message) − compartment \
-         pressure 40 mmHg = delta pressure 34 mmHg. Alerts stand on the current diastolic; under anaesthesia it is 18 \
-         ± 13 mmHg lower (Kakar 2007)."
+         pressure 40 mmHg = delta pressure 34 mmHg. Alerts stand on the current diastolic; under anaesthesia it was 18 \
+         ± 13 mmHg lower on average (Kakar 2007)."
     );
     assert!(
         headline(&about(kakar(), Tier::Critical)).contains("delta 16 mmHg"),
@@ -312,7 +312,7 @@ fn quality_tells_what_is_recorded_and_nothing_else() {
     reading.quality = quality();
     assert_eq!(
         wording::quality_words(&reading).unwrap(),
-        "zeroed, flushed, settled, needle, 5 cm from the fracture, limb level: heart"
+        "zeroed, flushed, settled, needle, 5 cm from the fracture, limb level, as sent: \"heart\""
     );
     reading.method = Method::Unstated;
     reading.quality = Some(Box::new(Quality {

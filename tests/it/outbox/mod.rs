@@ -126,6 +126,8 @@ fn draft(facts: DeltaFacts) -> DeltaDraft {
         patient: PatientKey("Patient/1".into()),
         facts,
         threshold_mmhg: 30,
+        sheet_hash: String::new(),
+        inclusive: true,
         amends: false,
         issued: AT.plus_minutes(4),
     }

@@ -367,7 +367,7 @@ fn what_a_text_must_say() {
     assert!(text(&single).contains("Measure again"));
     assert!(headline(&single).contains("carried"));
     single.age_note = AgeNote::Child;
-    assert!(text(&single).contains("Adult rule, not validated in children"));
+    assert!(text(&single).contains("adult rule, not validated in children"));
     for lost in all_lost() {
         let mut draft = message(Occasion::Withdrawn, None);
         draft.lost = vec![lost.clone()];

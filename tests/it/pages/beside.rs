@@ -21,10 +21,10 @@ async fn second_differences_stand_beside_the_delta_with_source_age_and_method() 
         let card = section(&text, "delta 16 mmHg", "Next:");
         for part in [
             "Compartment pressure 40 mmHg 60 min ago (needle, sent as 5.33 kPa)",
-            "How it was taken zeroed, flushed, settled, needle, 5 cm from the fracture, limb level: heart",
+            "How it was taken zeroed, flushed, settled, needle, 5 cm from the fracture, limb level, as sent: &quot;heart&quot;",
             "Diastolic 56 mmHg 63 min ago (cuff, under anaesthesia )",
             "Before anaesthesia delta 34 mmHg from diastolic 74 mmHg, 3 h 20 min ago (cuff), Observation/bp-1 . Alerts stand on \
-             the current diastolic; under anaesthesia it is 18 ± 13 mmHg lower (Kakar 2007).",
+             the current diastolic; under anaesthesia it was 18 ± 13 mmHg lower on average (Kakar 2007).",
             // 9.07 kPa × 7.500615758 = 68.03 mmHg; 5.33 kPa = 39.98 mmHg (clinical.md §5).
             "Mean arterial mean delta 28 mmHg from mean 68 mmHg, 63 min ago (cuff, sent as 9.07 kPa), \
              Observation/map-2",
@@ -82,7 +82,7 @@ async fn measuring_again_is_asked_for_with_the_age_of_the_last_reading() {
         let card = &text[position(&text, "measure again")..];
         position(
             card,
-            "No compartment reading of this site for 59 minutes since the alert or the last reading",
+            "Measuring again is overdue: 59 minutes since the alert or the newest usable reading of this site",
         );
         position(card, "Last compartment reading 60 min ago , at 21:10 UTC .");
     }

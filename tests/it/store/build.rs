@@ -171,6 +171,8 @@ fn standing(retracted: bool) -> Standing {
             beside: Vec::new(),
         },
         threshold_mmhg: 30,
+        sheet_hash: String::new(),
+        inclusive: true,
         amends: false,
         issued: at(2),
     };
@@ -187,7 +189,7 @@ pub fn concern(tier: Option<Tier>, since_minutes: i64) -> (ConcernKey, Concern) 
         family: Family::Pressure,
         tier,
         since: at(since_minutes),
-        raised: Some(at(3)),
+        reached: std::collections::BTreeMap::from([(Tier::Act, at(3))]),
         told: vec![ToldGround {
             seals: (1, 2),
             source: "Observation/c".into(),
