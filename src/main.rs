@@ -212,6 +212,7 @@ fn command(command: Command) -> anyhow::Result<ExitCode> {
                     Ok(sheets) => sheets,
                     Err(error) => return Ok(refuse(&format!("{error:#}"))),
                 };
+                println!("{}", config.mode_words());
                 for line in pipeline::sheets::lines(&sheets) {
                     println!("{line}");
                 }

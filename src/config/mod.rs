@@ -238,6 +238,15 @@ impl Default for TelemetryConfig {
 }
 
 impl Config {
+    /// What becomes of the messages, in one line to be printed at start.
+    pub fn mode_words(&self) -> &'static str {
+        match &self.sink {
+            None => "mode:  self-contained: what is derived is kept here and served on /fhir, nothing is sent",
+            Some(sink) if sink.live => "mode:  live: what is derived is sent to the sink",
+            Some(_) => "mode:  shadow: all is computed and shown, nothing is sent",
+        }
+    }
+
     /// What is legal but should be known: one sentence each, to be printed at start. No secrets.
     pub fn warnings(&self) -> Vec<String> {
         let mut warnings = Vec::new();

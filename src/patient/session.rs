@@ -47,7 +47,7 @@ pub fn session(assessment: &Assessment<'_>, index: usize, sheet: &Sheet) -> Opti
             missing.push(name.clone());
         }
     }
-    (!missing.is_empty()).then(|| SessionNote {
+    (!missing.is_empty()).then_some(SessionNote {
         minutes: session.minutes,
         measured,
         missing,

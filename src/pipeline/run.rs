@@ -28,6 +28,7 @@ pub async fn run(config: Config, clock: Clock) -> anyhow::Result<()> {
     println!("page:  http://{}/", listener.local_addr()?);
     println!("FHIR:  http://{}/fhir", listener.local_addr()?);
     println!("store: {}", config.store.path.display());
+    println!("{}", config.mode_words());
     for line in sheets::lines(&service.sheets) {
         println!("{line}");
     }

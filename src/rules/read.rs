@@ -407,6 +407,11 @@ impl Reader {
             self.fault(span.clone(), message);
         }
         for example in examples {
+            self.words(
+                &example.get_ref().why,
+                example.span(),
+                &format!("an example of rule {id:?}"),
+            );
             if !example.get_ref().readings.iter().any(measures) {
                 let message =
                     format!("an example of rule {id:?} has no reading; give it a diastolic, a pressure or a mean");
