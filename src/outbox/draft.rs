@@ -293,6 +293,13 @@ pub fn pressure_leads(grounds: &[Ground]) -> bool {
     !grounds.is_empty() && grounds.iter().all(|ground| ground.by == GroundBy::Pressure)
 }
 
+/// True when the tier stands on the mean arterial pressure alone: then that difference is told first.
+pub fn mean_leads(grounds: &[Ground]) -> bool {
+    let worst = grounds.iter().map(|ground| ground.tier).max();
+    let mut of_worst = grounds.iter().filter(|ground| Some(ground.tier) == worst);
+    !grounds.is_empty() && of_worst.all(|ground| ground.by == GroundBy::MeanDelta)
+}
+
 /// One rule that holds, as evidence in a message.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Ground {

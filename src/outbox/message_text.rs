@@ -4,7 +4,8 @@
 use crate::fhir::Instant;
 use crate::outbox::context::SheetRef;
 use crate::outbox::draft::{
-    Beside, BesideKind, DeltaFacts, Family, Ground, GroundBy, Measured, MessageDraft, Occasion, pressure_leads,
+    Beside, BesideKind, DeltaFacts, Family, Ground, GroundBy, Measured, MessageDraft, Occasion, mean_leads,
+    pressure_leads,
 };
 use crate::outbox::wording;
 use crate::recognise::reading::{ReadingStatus, Side};
@@ -104,10 +105,7 @@ fn subject_matter(draft: &MessageDraft) -> (String, Option<String>) {
 
 /// "mean delta 27 mmHg", when the tier stands on the mean arterial pressure alone.
 fn leading_mean(draft: &MessageDraft) -> Option<String> {
-    let worst = draft.grounds.iter().filter(|ground| Some(ground.tier) == draft.tier);
-    let mut worst = worst.map(|ground| ground.by).peekable();
-    worst.peek()?;
-    if !worst.all(|by| by == GroundBy::MeanDelta) {
+    if !mean_leads(&draft.grounds) {
         return None;
     }
     let facts = draft.delta.as_ref();

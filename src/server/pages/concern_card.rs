@@ -3,7 +3,7 @@
 use super::numbers::Numbers;
 use super::{beside, text};
 use crate::fhir::Instant;
-use crate::outbox::draft::{AgeNote, Family, Ground, GroundBy, Occasion, pressure_leads};
+use crate::outbox::draft::{AgeNote, Family, Ground, GroundBy, Occasion};
 use crate::outbox::wording;
 use crate::patient::assess::Assessment;
 use crate::patient::concern::Headline;
@@ -110,7 +110,7 @@ impl Card<'_> {
         html! {
             @if let Some(numbers) = &numbers {
                 div class={ "evidence evidence-" (self.family()) } {
-                    @if self.concern.family == Family::Pressure { (numbers.big(pressure_leads(&grounds))) }
+                    @if self.concern.family == Family::Pressure { (numbers.big(&grounds)) }
                     div class="evidence-words" {
                         @for ground in &grounds {
                             p class="says" { (ground.sentence) @if self.in_full { " " code { (ground.rule) } } }

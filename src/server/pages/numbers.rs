@@ -3,7 +3,9 @@
 use super::{beside, text};
 use crate::fhir::Instant;
 use crate::fhir::quantity::{round_delta, round_pressure};
-use crate::outbox::draft::{AgeClass, Beside, BesideKind, DeltaFacts, Family, Measured, SessionNote};
+use crate::outbox::draft::{
+    AgeClass, Beside, BesideKind, DeltaFacts, Family, Ground, Measured, SessionNote, mean_leads, pressure_leads,
+};
 use crate::outbox::wording;
 use crate::outbox::wording::signed;
 use crate::patient::assess::{Assessment, Carried, Delta, Measurement, Paired};
@@ -143,12 +145,21 @@ impl Numbers {
     }
 
     /// The delta, large enough for arm's length; without one the compartment pressure, named as such.
-    /// Where the tier stands on the pressure alone (`pressure_leads`), that is the large number and
-    /// the delta stands below it.
-    pub(super) fn big(&self, pressure_leads: bool) -> Markup {
+    /// Where the tier stands on the pressure alone, or on the mean arterial pressure alone, that is
+    /// the large number and the delta stands below it.
+    pub(super) fn big(&self, grounds: &[Ground]) -> Markup {
+        let pressure_leads = pressure_leads(grounds);
+        let mean = self.beside.iter().find(|one| one.kind == BesideKind::Mean);
+        let mean = mean.filter(|_| mean_leads(grounds));
         html! {
             div class="delta" {
                 @match (self.delta, &self.pressure) {
+                    (delta, _) if let Some(mean) = mean => {
+                        span class="delta-word" { "mean delta" }
+                        span class="delta-number" { (signed(mean.delta_whole_mmhg)) }
+                        span class="delta-unit" { "mmHg" }
+                        @if let Some(delta) = delta { span class="delta-beside" { (self.delta_words(delta)) } }
+                    },
                     (Some(delta), Some(measured)) if pressure_leads => {
                         (big_pressure(measured, "compartment pressure"))
                         span class="delta-beside" { (self.delta_words(delta)) }
