@@ -115,7 +115,7 @@ pub struct Measurement<'s> {
     /// Second differences.
     pub beside: Vec<BesideNow>,
     /// The line through the last deltas, when it falls toward a threshold.
-    pub trend: Option<Trend>,
+    pub trend: Option<Box<Trend>>,
     /// Another reading of the same moments that differs (index into `Assessment::measurements`).
     pub disagrees_with: Option<usize>,
     /// True when that other one has the lower delta, which counts.

@@ -6,8 +6,7 @@ use crate::outbox::draft::{AgeNote, BesideKind};
 use crate::patient::applies::applies;
 use crate::patient::assess::{Assessment, Depth, Measurement, Run};
 use crate::patient::carry::{Around, Carrying, Next, carry};
-use crate::patient::gather::Gathered;
-use crate::patient::trend::falling;
+use crate::patient::trend::Series;
 use crate::recognise::reading::Comparator;
 use crate::recognise::{Context, Site};
 use crate::rules::sheet::Rule;
@@ -21,8 +20,9 @@ pub(super) fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet, dep
     let carrying = Carrying::new(assessment, sheet, child, depth);
     let mut low_run: Option<(Instant, Instant, usize, i64)> = None;
     let mut site_before = usize::MAX;
+    let mut series = Series::default();
     for index in 0..assessment.measurements.len() {
-        let (before, rest) = assessment.measurements.split_at_mut(index);
+        let (_, rest) = assessment.measurements.split_at_mut(index);
         let Some((measurement, after)) = rest.split_first_mut() else {
             break;
         };
@@ -30,6 +30,7 @@ pub(super) fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet, dep
         if site != site_before {
             low_run = None;
             site_before = site;
+            series.clear();
         }
         let at = measurement.at();
         match (measurement.delta, threshold) {
@@ -47,11 +48,11 @@ pub(super) fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet, dep
             (Some(_), _) if measurement.conclusive => low_run = None,
             _ => {}
         }
+        let is_exact = series.add(measurement, &assessment.diastolics);
         let scene = Scene {
-            before,
             site: &assessment.sites[site],
             contexts: &assessment.contexts,
-            diastolics: &assessment.diastolics,
+            series: is_exact.then_some(&series),
         };
         judge(measurement, &scene, sheet, &rules);
         // A newer reading that contradicts this one with a higher delta does not end its carrying:
@@ -76,12 +77,11 @@ fn sustained_threshold(sheet: &Sheet) -> Option<i64> {
 }
 
 /// What stands around one measurement.
-struct Scene<'a, 's> {
-    /// The measurements before it, of any site.
-    before: &'a [Measurement<'s>],
+struct Scene<'a> {
     site: &'a Site,
     contexts: &'a [Context],
-    diastolics: &'a [Gathered<'s>],
+    /// The deltas of the site up to this one; None where it has no exact delta itself.
+    series: Option<&'a Series>,
 }
 
 /// A rule that looks at one measurement, with its index in the sheet.
@@ -110,7 +110,7 @@ fn pressure_rules(sheet: &Sheet, child: bool) -> Vec<PressureRule<'_>> {
 }
 
 /// Rules of the pressure family on one measurement.
-fn judge(measurement: &mut Measurement<'_>, scene: &Scene<'_, '_>, sheet: &Sheet, rules: &[PressureRule<'_>]) {
+fn judge(measurement: &mut Measurement<'_>, scene: &Scene<'_>, sheet: &Sheet, rules: &[PressureRule<'_>]) {
     let comparator = measurement.gathered.comparator;
     let only_upper_bound = matches!(comparator, Some(Comparator::Less | Comparator::LessOrEqual));
     let whole = measurement.whole_pressure();
@@ -136,9 +136,13 @@ fn judge(measurement: &mut Measurement<'_>, scene: &Scene<'_, '_>, sheet: &Sheet
                 means.any(|mean| sheet.in_band(mean.delta.whole, lower, upper))
             }
             RuleKind::Trend { .. } => {
-                let trend = falling(measurement, scene.before, scene.diastolics, kind, sheet);
-                measurement.trend = measurement.trend.or(trend);
-                trend.is_some()
+                let delta = measurement.delta.zip(scene.series);
+                let trend = delta.and_then(|(delta, series)| series.falling(delta.whole, kind, sheet));
+                let holds = trend.is_some();
+                if holds && measurement.trend.is_none() {
+                    measurement.trend = trend.map(Box::new);
+                }
+                holds
             }
             _ => false,
         };

@@ -56,12 +56,15 @@ fn value(
         },
         "minutes" => measurement?.run.map(|run| run.minutes.to_string()),
         "gap" => measurement?.run.map(|run| run.widest_gap_minutes.to_string()),
-        "slope" => measurement?.trend.map(|trend| rate(-trend.per_hour)),
-        "slope_low" => measurement?.trend.map(|trend| rate(-trend.per_hour_high)),
-        "slope_high" => measurement?.trend.map(|trend| rate(-trend.per_hour_low)),
-        "trend_count" => measurement?.trend.map(|trend| trend.count.to_string()),
-        "trend_minutes" => measurement?.trend.map(|trend| trend.minutes.to_string()),
-        "reach" => measurement?.trend.map(|trend| trend.reach_minutes.to_string()),
+        "slope" => measurement?.trend.as_deref().map(|trend| rate(-trend.per_hour)),
+        "slope_low" => measurement?.trend.as_deref().map(|trend| rate(-trend.per_hour_high)),
+        "slope_high" => measurement?.trend.as_deref().map(|trend| rate(-trend.per_hour_low)),
+        "trend_count" => measurement?.trend.as_deref().map(|trend| trend.count.to_string()),
+        "trend_minutes" => measurement?.trend.as_deref().map(|trend| trend.minutes.to_string()),
+        "reach" => measurement?
+            .trend
+            .as_deref()
+            .map(|trend| trend.reach_minutes.to_string()),
         "mean_delta" => second(measurement?, BesideKind::Mean).map(|mean| number_of(mean.delta)),
         "other_delta" => second(measurement?, BesideKind::OtherMethod).map(|other| number_of(other.delta)),
         "apart" | "other" => disagreeing(assessment, measurement?, name),
