@@ -594,7 +594,7 @@ fn a_rule_for_the_leg_runs_on_legs_and_on_sites_that_no_mapping_knows() {
     assert!(raised("a-code-of-theirs", Some("urn:theirs")));
 }
 
-// ---- what an attack found ------------------------------------------------------------------------
+// ---- odd records ---------------------------------------------------------------------------------
 
 #[test]
 fn a_third_blood_pressure_never_hides_a_low_one() {
