@@ -23,34 +23,63 @@ pub struct Candidate<'s> {
     pub source: &'s str,
 }
 
-/// The index of the diastolic to pair with a compartment reading at `at`; `candidates` are in
-/// order of time.
+/// Diastolics in order of time. Their times stand apart as well: most of pairing is a search in them.
+#[derive(Debug)]
+pub struct Candidates<'s> {
+    all: Vec<Candidate<'s>>,
+    times: Vec<Instant>,
+}
+
+impl<'s> FromIterator<Candidate<'s>> for Candidates<'s> {
+    /// Of candidates that come in order of time.
+    fn from_iter<I: IntoIterator<Item = Candidate<'s>>>(candidates: I) -> Self {
+        let all: Vec<Candidate<'s>> = candidates.into_iter().collect();
+        let times = all.iter().map(|candidate| candidate.at).collect();
+        Self { all, times }
+    }
+}
+
+impl Candidates<'_> {
+    /// When each was measured, in order.
+    pub fn times(&self) -> &[Instant] {
+        &self.times
+    }
+}
+
+/// The index of the diastolic to pair with a compartment reading at `at`.
 ///
 /// The smallest distance wins. A method that the sheet prefers wins among those within
 /// `simultaneous_minutes` of the best distance. Ties: later effective, then later version, then
 /// the greater source identity.
-pub fn choose(candidates: &[Candidate<'_>], at: Instant, pairing: &Pairing) -> Option<usize> {
+pub fn choose(candidates: &Candidates<'_>, at: Instant, pairing: &Pairing) -> Option<usize> {
+    let times = candidates.times();
     let before = pairing.before_minutes * MINUTE_MILLIS;
     let after = pairing.after_minutes * MINUTE_MILLIS;
     // Only the neighbours of `at` can be nearest; a method order may reach a little further.
-    let middle = candidates.partition_point(|candidate| candidate.at < at);
-    let (earlier, later) = candidates.split_at(middle);
-    let nearest = [(earlier.last(), before), (later.first(), after)]
-        .into_iter()
-        .filter_map(|(candidate, limit)| candidate.map(|candidate| (distance(candidate.at, at), limit)))
-        .filter(|(distance, limit)| distance <= limit)
-        .map(|(distance, _)| distance)
-        .min()?;
+    let middle = times.partition_point(|time| *time < at);
+    let (earlier, later) = times.split_at(middle);
+    let within_limit = |time: Option<&Instant>, limit: i64| {
+        time.map(|time| distance(*time, at))
+            .filter(|distance| *distance <= limit)
+    };
+    let nearest = match (within_limit(earlier.last(), before), within_limit(later.first(), after)) {
+        (Some(one), Some(other)) => one.min(other),
+        (one, other) => one.or(other)?,
+    };
     let reach = if pairing.method_order.is_empty() {
         nearest
     } else {
         nearest.saturating_add(pairing.simultaneous_minutes * MINUTE_MILLIS)
     };
-    let within = |limit: i64| move |candidate: &&Candidate<'_>| distance(candidate.at, at) <= reach.min(limit);
+    let within = |limit: i64| move |time: &&Instant| distance(**time, at) <= reach.min(limit);
     let low = middle - earlier.iter().rev().take_while(within(before)).count();
     let high = middle + later.iter().take_while(within(after)).count();
+    // The usual case: one is nearest.
+    if high == low + 1 {
+        return Some(low);
+    }
     (low..high).min_by(|left, right| {
-        let (left, right) = (&candidates[*left], &candidates[*right]);
+        let (left, right) = (&candidates.all[*left], &candidates.all[*right]);
         let method = |candidate: &Candidate<'_>| rank(candidate.method, &pairing.method_order);
         method(left)
             .cmp(&method(right))
@@ -103,7 +132,7 @@ mod tests {
         let mut pairing = Sheet::adult().unwrap().pairing;
         pairing.method_order = order.to_vec();
         let versions: Vec<Version> = candidates.iter().map(|candidate| version(candidate.2)).collect();
-        let list: Vec<Candidate<'_>> = candidates
+        let list: Candidates<'_> = candidates
             .iter()
             .zip(&versions)
             .map(|((minute, method, _, source), version)| Candidate {

@@ -7,14 +7,13 @@
 use crate::fhir::quantity::round_delta;
 use crate::fhir::{Decimal, Instant};
 use crate::outbox::draft::{AgeClass, AgeNote, BesideKind};
-use crate::pair::{self, Candidate};
+use crate::pair::{self, Candidate, Candidates};
 use crate::patient::beside::{self, BesideNow, Besides};
 use crate::patient::concern::{self, ConcernNow};
 use crate::patient::disagree::mark_disagreeing;
 use crate::patient::gather::{Gathered, Gathering, Lost, Member, gather};
 use crate::patient::judge::judge_in_order;
 use crate::patient::state::State;
-use crate::patient::trend::Trend;
 use crate::recognise::reading::Comparator;
 use crate::recognise::{Context, Refusal, Site};
 use crate::rules::age::age_note;
@@ -114,8 +113,6 @@ pub struct Measurement<'s> {
     pub conclusive: bool,
     /// Second differences.
     pub beside: Vec<BesideNow>,
-    /// The line through the last deltas, when it falls toward a threshold.
-    pub trend: Option<Box<Trend>>,
     /// Another reading of the same moments that differs (index into `Assessment::measurements`).
     pub disagrees_with: Option<usize>,
     /// True when that other one has the lower delta, which counts.
@@ -239,7 +236,7 @@ fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolic
         judged_before,
         next_due,
     } = gather(state, sheet, now);
-    let candidates: Vec<Candidate<'_>> = diastolics.iter().map(candidate).collect();
+    let candidates: Candidates<'_> = diastolics.iter().map(candidate).collect();
     let age_note = age_note(state.birth_date.as_deref(), sheet, now);
     let mut assessment = Assessment {
         sites,
@@ -258,7 +255,7 @@ fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolic
         age_note,
         next_due,
     };
-    let mean_candidates: Vec<Candidate<'_>> = means.iter().map(candidate).collect();
+    let mean_candidates: Candidates<'_> = means.iter().map(candidate).collect();
     let besides = Besides::new(&diastolics, sheet);
     for gathered in compartments {
         let index = assessment.measurements.len();
@@ -305,7 +302,7 @@ struct Pairing {
 fn paired(
     gathered: &Gathered<'_>,
     diastolics: &[Gathered<'_>],
-    candidates: &[Candidate<'_>],
+    candidates: &Candidates<'_>,
     besides: &Besides<'_>,
     sheet: &Sheet,
     policy: AskPolicy,
@@ -327,7 +324,7 @@ fn paired(
         None => (chosen, None),
     };
     Pairing {
-        paired: Paired::With(index, pair::age_class(candidates[index].at, at, &sheet.pairing)),
+        paired: Paired::With(index, pair::age_class(candidates.times()[index], at, &sheet.pairing)),
         other_method,
         deadline: None,
     }
@@ -371,7 +368,6 @@ fn measure<'s>(
         carried: Vec::new(),
         conclusive,
         beside,
-        trend: None,
         disagrees_with: None,
         yields: false,
         delta_tier: None,

@@ -5,7 +5,7 @@
 use crate::fhir::Instant;
 use crate::fhir::instant::MINUTE_MILLIS;
 use crate::outbox::draft::BesideKind;
-use crate::pair::{self, Candidate};
+use crate::pair::{self, Candidates};
 use crate::patient::assess::{Assessment, Carried, Delta, Measurement, Paired, difference};
 use crate::patient::gather::Gathered;
 use crate::recognise::{Context, ContextKind, Method};
@@ -194,7 +194,7 @@ pub fn is_recorded(contexts: &[Context], kind: ContextKind, at: Instant, sheet: 
 /// The mean arterial pressure beside a compartment reading, chosen as a diastolic is.
 pub(super) fn mean(
     means: &[Gathered<'_>],
-    candidates: &[Candidate<'_>],
+    candidates: &Candidates<'_>,
     compartment: &Gathered<'_>,
     sheet: &Sheet,
 ) -> Option<BesideNow> {

@@ -96,8 +96,10 @@ impl<'s> Gathered<'s> {
 
 /// Thousandths of mmHg, when the number has no finer part and fits.
 fn thousandths(mmhg: Decimal) -> Option<i64> {
-    let finer = 3_u32.checked_sub(mmhg.scale())?;
-    i64::try_from(mmhg.mantissa()).ok()?.checked_mul(10_i64.pow(finer))
+    /// Thousandths in one unit of the last digit, by the number of digits after the point.
+    const OF_A_DIGIT: [i64; 4] = [1000, 100, 10, 1];
+    let of_a_digit = OF_A_DIGIT.get(usize::try_from(mmhg.scale()).ok()?)?;
+    i64::try_from(mmhg.mantissa()).ok()?.checked_mul(*of_a_digit)
 }
 
 /// A compartment reading that was taken and cannot be used (yet).
@@ -350,6 +352,10 @@ impl<'s> Gathering<'s> {
                 .then_with(|| left.comparator.cmp(&right.comparator))
                 .then_with(|| blood_method(one).cmp(&blood_method(other)))
         });
+        // Most measurements stand once: then nothing is moved.
+        if !list.windows(2).any(|pair| same_measurement(&pair[0], &pair[1])) {
+            return self.with_duplicates_refused(list);
+        }
         let mut once: Vec<Gathered<'s>> = Vec::with_capacity(list.len());
         for next in list {
             match once.last_mut() {
@@ -357,6 +363,10 @@ impl<'s> Gathering<'s> {
                 _ => once.push(next),
             }
         }
+        self.with_duplicates_refused(once)
+    }
+
+    fn with_duplicates_refused(&mut self, once: Vec<Gathered<'s>>) -> Vec<Gathered<'s>> {
         for measurement in &once {
             for other in &measurement.others {
                 self.refuse(
@@ -376,13 +386,20 @@ fn sorted<'s>(
     list: Vec<Gathered<'s>>,
     ties: impl Fn(&Gathered<'_>, &Gathered<'_>) -> std::cmp::Ordering,
 ) -> Vec<Gathered<'s>> {
+    let order = |one: &Gathered<'_>, other: &Gathered<'_>| one.at.cmp(&other.at).then_with(|| ties(one, other));
     let sites = list.iter().map(|item| item.site + 1).max().unwrap_or(0);
+    if sites <= 1 {
+        let mut list = list;
+        if !list.is_sorted_by(|one, other| order(one, other).is_le()) {
+            list.sort_by(order);
+        }
+        return list;
+    }
     let mut by_site: Vec<Vec<Gathered<'s>>> = Vec::with_capacity(sites);
     by_site.resize_with(sites, || Vec::with_capacity(list.len() / sites + 1));
     for item in list {
         by_site[item.site].push(item);
     }
-    let order = |one: &Gathered<'_>, other: &Gathered<'_>| one.at.cmp(&other.at).then_with(|| ties(one, other));
     for items in &mut by_site {
         if !items.is_sorted_by(|one, other| order(one, other).is_le()) {
             items.sort_by(order);

@@ -10,13 +10,13 @@ use crate::patient::trend::Series;
 use crate::recognise::reading::Comparator;
 use crate::recognise::{Context, Site};
 use crate::rules::sheet::Rule;
-use crate::rules::{RuleKind, Sheet};
+use crate::rules::{RuleKind, Sheet, Tier};
 
 /// Rules on every measurement, site by site, in order of time.
 pub(super) fn judge_in_order(assessment: &mut Assessment<'_>, sheet: &Sheet, depth: Depth) {
     let child = assessment.age_note == AgeNote::Child;
     let threshold = sustained_threshold(sheet);
-    let rules = pressure_rules(sheet, child);
+    let rules = PressureRules::of(sheet, child);
     let carrying = Carrying::new(assessment, sheet, child, depth);
     let mut low_run: Option<(Instant, Instant, usize, i64)> = None;
     let mut site_before = usize::MAX;
@@ -87,36 +87,81 @@ struct Scene<'a> {
 /// A rule that looks at one measurement, with its index in the sheet.
 struct PressureRule<'r> {
     index: usize,
+    kind: RuleKind,
+    tier: Tier,
     rule: &'r Rule,
+    /// True when it is for every region and context.
+    always_applies: bool,
 }
 
-fn pressure_rules(sheet: &Sheet, child: bool) -> Vec<PressureRule<'_>> {
-    let applicable = sheet
-        .rules
-        .iter()
-        .enumerate()
-        .filter(|(_, rule)| rule.ages.includes(child));
-    let looks_at_one = applicable.filter(|(_, rule)| {
-        matches!(
-            rule.kind,
-            RuleKind::Delta { .. }
-                | RuleKind::Sustained { .. }
-                | RuleKind::Absolute { .. }
-                | RuleKind::MeanDelta { .. }
-                | RuleKind::Trend { .. }
-        )
-    });
-    looks_at_one.map(|(index, rule)| PressureRule { index, rule }).collect()
+/// The rules that look at one measurement, and what is beyond all of them.
+struct PressureRules<'r> {
+    all: Vec<PressureRule<'r>>,
+    /// Those that look at earlier measurements, too.
+    trends: Vec<PressureRule<'r>>,
+    /// No delta above this holds a delta rule.
+    highest_delta: i64,
+    /// No compartment pressure below this holds a rule by itself.
+    lowest_pressure: i64,
+}
+
+impl<'r> PressureRules<'r> {
+    fn of(sheet: &'r Sheet, child: bool) -> Self {
+        let mut rules = Self {
+            all: Vec::new(),
+            trends: Vec::new(),
+            highest_delta: i64::MIN,
+            lowest_pressure: i64::MAX,
+        };
+        for (index, rule) in sheet
+            .rules
+            .iter()
+            .enumerate()
+            .filter(|(_, rule)| rule.ages.includes(child))
+        {
+            let rule = PressureRule {
+                index,
+                kind: rule.kind,
+                tier: rule.tier,
+                rule,
+                always_applies: rule.regions.is_empty() && rule.context.is_none(),
+            };
+            match rule.kind {
+                RuleKind::Delta { upper, .. } => rules.highest_delta = rules.highest_delta.max(upper),
+                RuleKind::Absolute { at_or_above } => rules.lowest_pressure = rules.lowest_pressure.min(at_or_above),
+                RuleKind::Sustained { .. } | RuleKind::MeanDelta { .. } => {}
+                RuleKind::Trend { .. } => {
+                    rules.trends.push(rule);
+                    continue;
+                }
+                _ => continue,
+            }
+            rules.all.push(rule);
+        }
+        rules
+    }
+
+    /// True when only a trend can hold: most measurements are unremarkable.
+    fn are_beyond(&self, measurement: &Measurement<'_>, whole: i64) -> bool {
+        measurement.delta.is_none_or(|delta| delta.whole > self.highest_delta)
+            && whole < self.lowest_pressure
+            && measurement.run.is_none()
+            && measurement.beside.is_empty()
+    }
 }
 
 /// Rules of the pressure family on one measurement.
-fn judge(measurement: &mut Measurement<'_>, scene: &Scene<'_>, sheet: &Sheet, rules: &[PressureRule<'_>]) {
+fn judge(measurement: &mut Measurement<'_>, scene: &Scene<'_>, sheet: &Sheet, rules: &PressureRules<'_>) {
     let comparator = measurement.gathered.comparator;
     let only_upper_bound = matches!(comparator, Some(Comparator::Less | Comparator::LessOrEqual));
     let whole = measurement.whole_pressure();
     let alert = sheet.alert_threshold();
-    for rule in rules {
-        let kind = rule.rule.kind;
+    let looking = match rules.are_beyond(measurement, whole) {
+        true => &[][..],
+        false => &rules.all[..],
+    };
+    for rule in looking.iter().chain(&rules.trends) {
+        let kind = rule.kind;
         let holds = match kind {
             RuleKind::Delta { lower, upper } => measurement
                 .delta
@@ -137,21 +182,17 @@ fn judge(measurement: &mut Measurement<'_>, scene: &Scene<'_>, sheet: &Sheet, ru
             }
             RuleKind::Trend { .. } => {
                 let delta = measurement.delta.zip(scene.series);
-                let trend = delta.and_then(|(delta, series)| series.falling(delta.whole, kind, sheet));
-                let holds = trend.is_some();
-                if holds && measurement.trend.is_none() {
-                    measurement.trend = trend.map(Box::new);
-                }
-                holds
+                delta.is_some_and(|(delta, series)| series.falls(delta.whole, kind, sheet))
             }
             _ => false,
         };
-        if holds && applies(rule.rule, scene.site, scene.contexts, measurement.at(), sheet) {
+        let applies = || rule.always_applies || applies(rule.rule, scene.site, scene.contexts, measurement.at(), sheet);
+        if holds && applies() {
             measurement.rules.add(rule.index);
-            measurement.tier = measurement.tier.max(Some(rule.rule.tier));
+            measurement.tier = measurement.tier.max(Some(rule.tier));
             // A mean arterial delta is another number than the one that the Observation gives.
             if !matches!(kind, RuleKind::MeanDelta { .. }) {
-                measurement.delta_tier = measurement.delta_tier.max(Some(rule.rule.tier));
+                measurement.delta_tier = measurement.delta_tier.max(Some(rule.tier));
             }
         }
     }

@@ -2,7 +2,7 @@
 
 use crate::fhir::Instant;
 use crate::fhir::instant::MINUTE_MILLIS;
-use crate::patient::assess::{Measurement, Paired};
+use crate::patient::assess::{Assessment, Measurement, Paired};
 use crate::patient::gather::Gathered;
 use crate::rules::trend::theil_sen;
 use crate::rules::{RuleKind, Sheet};
@@ -49,10 +49,15 @@ impl Series {
         true
     }
 
-    /// The trend that ends at the newest delta, if a rule of kind `trend` holds on it.
-    ///
-    /// The line gives the rate, the newest delta the place from which it is followed.
-    pub(super) fn falling(&self, whole: i64, kind: RuleKind, sheet: &Sheet) -> Option<Trend> {
+    /// True when a rule of kind `trend` holds on the newest delta, `whole` as compared.
+    pub(super) fn falls(&self, whole: i64, kind: RuleKind, sheet: &Sheet) -> bool {
+        self.window(whole, kind, sheet)
+            .is_some_and(|window| reaches(window.points, window.needed))
+    }
+
+    /// The deltas that a rule of kind `trend` looks at; None when they are too few or too close
+    /// together, or when the newest has reached the threshold already.
+    fn window(&self, whole: i64, kind: RuleKind, sheet: &Sheet) -> Option<Window<'_>> {
         let RuleKind::Trend {
             upper,
             readings,
@@ -69,53 +74,86 @@ impl Series {
         if sheet.is_low(whole, upper) || left <= 0.0 {
             return None;
         }
-        let needed = -left / as_float(horizon_minutes);
         let last = &self.points[self.points.len().saturating_sub(last_readings)..];
         let earliest = newest.0 - as_float(window_minutes);
         let first = last.iter().take_while(|point| point.0 < earliest).count();
         let points = &last[first..];
         let span = newest.0 - points.first().map_or(newest.0, |point| point.0);
-        if points.len() < readings || span < as_float(minutes) || !may_fall(points, needed) {
-            return None;
-        }
-        let line = theil_sen(points)?;
-        if line.slope > needed {
-            return None;
-        }
-        Some(Trend {
-            per_hour: line.slope * 60.0,
-            per_hour_low: line.slope_low * 60.0,
-            per_hour_high: line.slope_high * 60.0,
-            count: points.len(),
-            minutes: rounded(span),
-            reach_minutes: rounded((left / -line.slope).ceil()),
+        (points.len() >= readings && span >= as_float(minutes)).then_some(Window {
+            points,
+            span,
+            left,
+            needed: -left / as_float(horizon_minutes),
         })
     }
 }
 
-/// More than the rounding of the comparison below, less than any pressure: the line itself decides.
+/// What a rule of kind `trend` looks at.
+struct Window<'p> {
+    points: &'p [(f64, f64)],
+    /// Minutes from the first to the newest.
+    span: f64,
+    /// From the newest delta to the threshold, mmHg.
+    left: f64,
+    /// The slope that reaches the threshold at the horizon, mmHg a minute; negative.
+    needed: f64,
+}
+
+/// The line through the deltas that end at measurement `index`, on which a rule of kind `trend` holds.
+///
+/// The line gives the rate, the newest delta the place from which it is followed.
+pub fn line(assessment: &Assessment<'_>, index: usize, kind: RuleKind, sheet: &Sheet) -> Option<Trend> {
+    let measurement = assessment.measurements.get(index)?;
+    let mut series = Series::default();
+    let so_far = assessment.of_site(measurement.gathered.site);
+    for (_, earlier) in so_far.take_while(|(position, _)| *position <= index) {
+        series.add(earlier, &assessment.diastolics);
+    }
+    let window = series.window(measurement.delta?.whole, kind, sheet)?;
+    let line = theil_sen(window.points)?;
+    Some(Trend {
+        per_hour: line.slope * 60.0,
+        per_hour_low: line.slope_low * 60.0,
+        per_hour_high: line.slope_high * 60.0,
+        count: window.points.len(),
+        minutes: rounded(window.span),
+        reach_minutes: rounded((window.left / -line.slope).ceil()),
+    })
+}
+
+/// More than the rounding of the comparisons below, less than any pressure: where it matters, the
+/// line itself decides.
 const SLACK: f64 = 1e-9;
 
-/// Can the median of the slopes be `needed` or steeper? Without it, the line is not worked out: most
-/// deltas do not fall.
-fn may_fall(points: &[(f64, f64)], needed: f64) -> bool {
-    let steep = |older: &(f64, f64), newer: &(f64, f64)| newer.1 - older.1 <= needed * (newer.0 - older.0) + SLACK;
+/// Is the median of the slopes `needed` or steeper? Counting the steep ones answers it for most
+/// deltas without working out the line.
+fn reaches(points: &[(f64, f64)], needed: f64) -> bool {
+    let beyond = |older: &(f64, f64), newer: &(f64, f64)| newer.1 - older.1 - needed * (newer.0 - older.0);
     // The slope of any pair is a mean of the slopes between its neighbours: where none of these is
     // steep enough, no pair is.
-    if !points.windows(2).any(|pair| steep(&pair[0], &pair[1])) {
+    if points.windows(2).all(|pair| beyond(&pair[0], &pair[1]) > SLACK) {
         return false;
     }
-    // At or below the median lies half of all slopes.
-    let (mut steep_pairs, mut pairs) = (0, 0);
+    // At or below the median lies half of all slopes, and with more than half of them the median.
+    // Deltas of one moment have no slope.
+    let pairs = points.len() * points.len().saturating_sub(1) / 2;
+    let (mut surely_steep, mut gentle, mut without_slope) = (0, 0, 0);
     for (position, older) in points.iter().enumerate() {
         for newer in &points[position + 1..] {
-            if newer.0 > older.0 {
-                pairs += 1;
-                steep_pairs += usize::from(steep(older, newer));
-            }
+            let (beyond, slopes) = (beyond(older, newer), newer.0 > older.0);
+            without_slope += usize::from(!slopes);
+            gentle += usize::from(slopes && beyond > SLACK);
+            surely_steep += usize::from(slopes && beyond < -SLACK);
+        }
+        if 2 * gentle > pairs {
+            return false;
         }
     }
-    2 * steep_pairs >= pairs
+    let slopes = pairs - without_slope;
+    if 2 * gentle > slopes {
+        return false;
+    }
+    2 * surely_steep > slopes || theil_sen(points).is_some_and(|line| line.slope <= needed)
 }
 
 /// When and how much, in mmHg: exact deltas only, a bound has no place on a line.

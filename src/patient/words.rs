@@ -8,6 +8,7 @@ use crate::patient::assess::{Assessment, Carried, Delta, Measurement, Paired, ex
 use crate::patient::beside::{self, BesideNow, minutes_apart};
 use crate::patient::concern::{ConcernNow, Headline};
 use crate::patient::gather::{Gathered, Member};
+use crate::patient::trend::{self, Trend};
 use crate::rules::sheet::Rule;
 use crate::rules::{RuleKind, Sheet, phrase};
 
@@ -25,6 +26,19 @@ pub fn grounds(assessment: &Assessment<'_>, concern: &ConcernNow<'_>, sheet: &Sh
             next: rule.next.clone(),
         })
         .collect()
+}
+
+/// One number of a line that falls; rates as mmHg lost in an hour.
+fn trend_number(line: &Trend, name: &str) -> Option<String> {
+    Some(match name {
+        "slope" => rate(-line.per_hour),
+        "slope_low" => rate(-line.per_hour_high),
+        "slope_high" => rate(-line.per_hour_low),
+        "trend_count" => line.count.to_string(),
+        "trend_minutes" => line.minutes.to_string(),
+        "reach" => line.reach_minutes.to_string(),
+        _ => return None,
+    })
 }
 
 /// The value of one placeholder.
@@ -56,15 +70,12 @@ fn value(
         },
         "minutes" => measurement?.run.map(|run| run.minutes.to_string()),
         "gap" => measurement?.run.map(|run| run.widest_gap_minutes.to_string()),
-        "slope" => measurement?.trend.as_deref().map(|trend| rate(-trend.per_hour)),
-        "slope_low" => measurement?.trend.as_deref().map(|trend| rate(-trend.per_hour_high)),
-        "slope_high" => measurement?.trend.as_deref().map(|trend| rate(-trend.per_hour_low)),
-        "trend_count" => measurement?.trend.as_deref().map(|trend| trend.count.to_string()),
-        "trend_minutes" => measurement?.trend.as_deref().map(|trend| trend.minutes.to_string()),
-        "reach" => measurement?
-            .trend
-            .as_deref()
-            .map(|trend| trend.reach_minutes.to_string()),
+        "slope" | "slope_low" | "slope_high" | "trend_count" | "trend_minutes" | "reach" => match concern.headline {
+            Headline::Measurement(index) | Headline::Carried(index, _) => {
+                trend::line(assessment, index, rule.kind, sheet).and_then(|line| trend_number(&line, name))
+            }
+            _ => None,
+        },
         "mean_delta" => second(measurement?, BesideKind::Mean).map(|mean| number_of(mean.delta)),
         "other_delta" => second(measurement?, BesideKind::OtherMethod).map(|other| number_of(other.delta)),
         "apart" | "other" => disagreeing(assessment, measurement?, name),

@@ -537,7 +537,7 @@ proptest! {
             })
             .collect();
         prop_assert_eq!(
-            choose(&candidates, zero, &sheet.pairing),
+            choose(&candidates.iter().copied().collect(), zero, &sheet.pairing),
             oracle(&candidates, zero.millis(), &sheet)
         );
     }
