@@ -2,6 +2,8 @@
 //! the SQLite file can show: migrations, locks, reopening.
 
 mod build;
+mod copies;
+mod faults;
 mod served;
 mod sqlite;
 mod unsent;

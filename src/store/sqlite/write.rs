@@ -44,12 +44,20 @@ pub(super) fn commit(tx: &Transaction<'_>, commit: &Commit) -> Result<(), Fault>
     Ok(())
 }
 
-/// A write that changes nothing else.
+/// Bytes that a probe writes: more than a page, so that the last free page of a full disk is no proof.
+const PROBE_BYTES: usize = 64 * 1024;
+
+/// A write that changes nothing else, of other bytes than the last: what is the same is not written.
 pub(super) fn probe(tx: &Transaction<'_>) -> Result<(), Fault> {
-    tx.execute(
-        "INSERT INTO probe (one, writes) VALUES (1, 1) ON CONFLICT (one) DO UPDATE SET writes = writes + 1",
-        [],
-    )?;
+    let writes: i64 = tx
+        .prepare_cached(
+            "INSERT INTO probe (one, writes) VALUES (1, 1)
+             ON CONFLICT (one) DO UPDATE SET writes = writes + 1 RETURNING writes",
+        )?
+        .query_row([], |row| row.get(0))?;
+    let byte = u8::try_from(writes.rem_euclid(251)).unwrap_or_default();
+    tx.prepare_cached("UPDATE probe SET room = ?1")?
+        .execute([vec![byte; PROBE_BYTES]])?;
     Ok(())
 }
 
