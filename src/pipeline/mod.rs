@@ -2,6 +2,7 @@
 //! Only this module (and `main`) knows all others.
 
 mod awaited;
+mod rows;
 
 pub mod demo;
 pub mod engine;

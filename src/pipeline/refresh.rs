@@ -2,7 +2,8 @@
 //! again, what was used may read differently now); when a rule sheet changed, every patient is
 //! judged anew.
 
-use super::engine::{Engine, derived_row, outbox_entry};
+use super::engine::Engine;
+use super::rows::{derived_row, outbox_entry};
 use super::work::{RECOGNISED, Work};
 use crate::fhir::Instant;
 use crate::outbox::build;

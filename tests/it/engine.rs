@@ -1,5 +1,6 @@
 //! The engine over a real store: versions as servers really send them, history, a changed mapping.
 
+mod failing;
 mod procedures;
 
 use deltaward::fhir::{Instant, datetime};

@@ -3,6 +3,7 @@
 
 mod build;
 mod copies;
+mod disk;
 mod faults;
 mod served;
 mod sqlite;
