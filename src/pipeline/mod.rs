@@ -4,6 +4,7 @@
 mod awaited;
 mod rows;
 
+pub mod check;
 pub mod demo;
 pub mod engine;
 pub mod refresh;

@@ -2,6 +2,7 @@
 //! the SQLite file can show: migrations, locks, reopening.
 
 mod build;
+mod check;
 mod copies;
 mod disk;
 mod faults;

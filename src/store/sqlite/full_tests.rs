@@ -62,7 +62,7 @@ fn a_full_file_refuses_whole_commits_and_takes_them_again_when_there_is_room() {
     store.probe_writable().unwrap();
     store.commit(&commit(kept)).unwrap();
     assert_eq!(store.meta("last").unwrap(), Some(kept.to_string()));
-    assert_eq!(store.fault().unwrap(), None);
+    store.sound().unwrap();
 }
 
 /// Before room for it is there, a probe must not say that all is well.

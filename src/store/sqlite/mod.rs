@@ -116,14 +116,19 @@ impl SqliteStore {
         Ok(store)
     }
 
-    /// The store as it is now, for looking only: nothing is written, no lock is taken, and the
-    /// service may run. Every write fails as `ReadOnly`.
+    /// The store for looking only, while nothing else uses it: every write fails as `ReadOnly`.
+    /// A running service would change it under the eyes; look at a [`backup`] then.
     ///
     /// # Errors
-    /// `Older` and `Newer` when its schema is not this program's, `Open`, `Corrupt` or `Disk` when
-    /// it cannot be read.
+    /// `InUse` when another process holds the lock, `Older` and `Newer` when its schema is not this
+    /// program's, `Open`, `Corrupt` or `Disk` when it cannot be read.
     pub fn open_to_read(path: impl AsRef<Path>) -> Result<Self, StoreError> {
         let path = path.as_ref();
+        let path = &path.canonicalize().map_err(|error| StoreError::Open {
+            path: path.display().to_string(),
+            cause: error.to_string(),
+        })?;
+        let guard = lock::hold(path)?;
         let name = path.display().to_string();
         let reader = open_reader(path).map_err(|error| StoreError::of_sqlite(&error, &name, "be opened"))?;
         schema::refuse_older(&reader, &name)?;
@@ -133,20 +138,26 @@ impl SqliteStore {
             turn: AtomicUsize::new(0),
             path: name,
             watch: None,
-            _guard: None,
+            _guard: Some(guard),
         })
     }
 
-    /// Every page and row of the file, compared with its indexes; None when all is well. Takes as
-    /// long as reading the file does.
+    /// Every page and row of the file, compared with its indexes. Takes as long as reading the file
+    /// does.
     ///
     /// # Errors
-    /// When it cannot be read at all.
-    pub fn fault(&self) -> Result<Option<String>, StoreError> {
-        self.query("check its pages", |tx| {
-            let line: String = tx.query_row("PRAGMA integrity_check(1)", [], |row| row.get(0))?;
-            Ok(Some(line).filter(|line| line != "ok"))
-        })
+    /// `Corrupt` with the first fault, or what keeps the file from being read.
+    pub fn sound(&self) -> Result<(), StoreError> {
+        let line: String = self.query("check its pages", |tx| {
+            Ok(tx.query_row("PRAGMA integrity_check(1)", [], |row| row.get(0))?)
+        })?;
+        match line.as_str() {
+            "ok" => Ok(()),
+            _ => Err(StoreError::Corrupt {
+                path: self.path.clone(),
+                cause: line,
+            }),
+        }
     }
 
     /// A store that is gone when it is dropped: for the demonstration and for tests. One

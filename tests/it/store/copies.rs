@@ -43,7 +43,7 @@ fn a_backup_under_load_is_of_one_moment_and_can_be_opened() {
             let counts = copied.counts().unwrap();
             assert_eq!(counts.inputs, counts.patients);
             assert!(counts.patients >= before, "{} of {before}", counts.patients);
-            assert_eq!(copied.fault().unwrap(), None);
+            copied.sound().unwrap();
             for number in 0..counts.patients {
                 let row = copied.input("Observation", &format!("o{number}")).unwrap();
                 assert!(row.is_some(), "o{number} of {}", counts.patients);
