@@ -2,6 +2,7 @@
 //! patients concerned, writes one commit, and only then answers (invariants 1 and 2).
 
 use super::awaited::Awaited;
+use super::held::Held;
 use super::rows::{changes, derived_row, history_words, outbox_entry, stopped_entry};
 use super::settings::{Clock, Settings};
 use super::work::{Work, set_aside_rows};
@@ -10,13 +11,13 @@ use crate::outbox::build::{self, Draft};
 use crate::outbox::context::MessageContext;
 use crate::outbox::validate::Validator;
 use crate::patient::effect::Effect;
-use crate::patient::{Input, Question, State, Step, step, step_held, step_untold};
+use crate::patient::{Input, Question, State, Step, retention, step, step_held, step_untold};
 use crate::recognise::reading::PatientKey;
 use crate::server::{Health, LiveEvent, Metrics};
 use crate::source::Batch;
 use crate::source::intake::{Answer, IntakeError, Submission};
 use crate::store::{Commit, Store, StoreError};
-use std::collections::{BTreeSet, HashMap};
+use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{Notify, broadcast, mpsc};
@@ -24,6 +25,8 @@ use tokio_util::sync::CancellationToken;
 
 /// How long the engine sleeps at most before it looks whether a timer fell due.
 pub(super) const TIMER_LOOK: Duration = Duration::from_millis(100);
+/// Minutes between two looks for what may be forgotten.
+const FORGET_LOOK_MINUTES: i64 = 1;
 /// How long after a failed commit only what is sent is tried, and then a probe: a full disk is not
 /// asked ten times a second.
 const REST: Duration = Duration::from_secs(2);
@@ -55,7 +58,11 @@ pub struct Engine {
     pub(super) clock: Clock,
     outlets: Outlets,
     receiver: mpsc::Receiver<Submission>,
-    patients: HashMap<PatientKey, State>,
+    patients: Held,
+    /// Hours for which readings of patients without a compartment pressure are kept.
+    unwatched_hours: i64,
+    /// When to look next for what may be forgotten.
+    forgets: Instant,
     /// Patients whose past is being read: told of when it is complete.
     untold: BTreeSet<PatientKey>,
     /// Patients whose first message is held until their birth date has been read.
@@ -98,7 +105,8 @@ impl Engine {
     ) -> anyhow::Result<Self> {
         let validator = Validator::new()?;
         let next_due = store.next_due()?;
-        let patients = HashMap::new();
+        let patients = Held::new(settings.patients_in_memory);
+        let forgets = (clock)();
         Ok(Self {
             store,
             settings: Arc::new(settings),
@@ -107,11 +115,20 @@ impl Engine {
             outlets,
             receiver,
             patients,
+            unwatched_hours: retention::UNWATCHED_HOURS,
+            forgets,
             untold: BTreeSet::new(),
             awaited: Awaited::default(),
             next_due,
             resting: None,
         })
+    }
+
+    /// Keep readings of patients without a compartment pressure for so many hours (48 otherwise).
+    #[must_use]
+    pub fn with_unwatched_hours(mut self, hours: i64) -> Self {
+        self.unwatched_hours = hours;
+        self
     }
 
     /// Start the engine on a thread of its own; it ends when every sender is gone, or after
@@ -149,10 +166,15 @@ impl Engine {
                 Some(until) if std::time::Instant::now() < until => {}
                 // Nothing is sent that would show it: see by itself whether commits go through again.
                 Some(_) => self.probe(),
-                None if self.next_due.is_some_and(|due| due <= (self.clock)()) => self.commit_group(Vec::new()),
+                None if self.is_due() => self.commit_group(Vec::new()),
                 None => {}
             }
         }
+    }
+
+    fn is_due(&self) -> bool {
+        let now = (self.clock)();
+        self.forgets <= now || self.next_due.is_some_and(|due| due <= now)
     }
 
     /// Does the store commit again?
@@ -242,6 +264,16 @@ impl Engine {
             Some(_) => Vec::new(),
             None => store.patients_due(now, DUE_PER_COMMIT)?,
         };
+        let old = match self.resting.is_none() && self.forgets <= now {
+            true => store.patients_to_forget(now, DUE_PER_COMMIT)?,
+            false => Vec::new(),
+        };
+        if old.len() < DUE_PER_COMMIT {
+            self.forgets = self.forgets.max(now.plus_minutes(FORGET_LOOK_MINUTES));
+        }
+        for patient in old {
+            work.inputs.entry(patient).or_default();
+        }
         for patient in due.into_iter().chain(complete) {
             work.told.insert(patient.clone());
             work.inputs.entry(patient).or_default();
@@ -269,7 +301,6 @@ impl Engine {
             self.step(patient, Turn { inputs, tell, now }, &mut commit, &mut told)?;
         }
         self.store.commit(&commit)?;
-        self.forget_some();
         Ok(told)
     }
 
@@ -282,7 +313,7 @@ impl Engine {
         told: &mut Told,
     ) -> Result<(), StoreError> {
         let Turn { inputs, tell, now } = turn;
-        let mut state = match self.patients.remove(&patient) {
+        let mut state = match self.patients.take(&patient) {
             Some(state) => state,
             None => self.store.load_patient(&patient)?,
         };
@@ -323,8 +354,17 @@ impl Engine {
         if step.standing.len() + step.concerns.len() > 0 || held.is_some() {
             told.watched.push(patient.clone());
         }
-        commit.patients.push(changes(&state, &step, now));
-        self.patients.insert(patient, state);
+        let unneeded = retention::forget_unneeded(&mut state, sheet, self.unwatched_hours, now);
+        let mut change = changes(&state, &step, now);
+        change.forgotten.extend(unneeded.iter().cloned());
+        commit.patients.push(change);
+        for source in unneeded {
+            commit.set_aside.push((source.clone(), Vec::new()));
+            commit.unneeded.push((patient.clone(), source));
+        }
+        let forget_at = retention::forget_at(&state, sheet, self.unwatched_hours, now);
+        commit.forget_at.push((patient, forget_at));
+        self.patients.put(state);
         Ok(())
     }
 
@@ -398,13 +438,6 @@ impl Engine {
         }
         if told.queued {
             self.outlets.outbox.notify_one();
-        }
-    }
-
-    /// Keep memory bounded: when too many patients are held, forget them; they are read again.
-    fn forget_some(&mut self) {
-        if self.patients.len() > self.settings.patients_in_memory {
-            self.patients.clear();
         }
     }
 }

@@ -2,6 +2,7 @@
 //! Only this module (and `main`) knows all others.
 
 mod awaited;
+mod held;
 mod rows;
 
 pub mod check;

@@ -33,6 +33,8 @@ pub trait Store: Send + Sync + 'static {
     fn commit(&self, commit: &Commit) -> Result<(), StoreError>;
     /// Patients whose `next_due` has come, earliest first, at most `limit`.
     fn patients_due(&self, now: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError>;
+    /// Patients whose `forget_at` has come, earliest first, at most `limit`.
+    fn patients_to_forget(&self, now: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError>;
     /// The earliest `next_due` of all patients.
     fn next_due(&self) -> Result<Option<Instant>, StoreError>;
     /// Current inputs after `after` (type, id) in key order, for re-recognition; deleted ones are

@@ -2,6 +2,7 @@
 
 mod failing;
 mod procedures;
+mod retention;
 
 use deltaward::fhir::{Instant, datetime};
 use deltaward::outbox::Mode;

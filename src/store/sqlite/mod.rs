@@ -4,6 +4,7 @@
 //! (<https://www.sqlite.org/pragma.html#pragma_synchronous>), and a commit is a promise here.
 
 mod copy;
+mod forget;
 #[cfg(test)]
 mod full_tests;
 mod lock;
@@ -277,6 +278,12 @@ impl Store for SqliteStore {
 
     fn patients_due(&self, now: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError> {
         self.query("list the patients due", |tx| read::patients_due(tx, now, limit))
+    }
+
+    fn patients_to_forget(&self, now: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError> {
+        self.query("list the patients with something to forget", |tx| {
+            read::patients_to_forget(tx, now, limit)
+        })
     }
 
     fn next_due(&self) -> Result<Option<Instant>, StoreError> {

@@ -1,5 +1,6 @@
 //! The one commit.
 
+use super::forget;
 use super::outbox;
 use super::rows::{Fault, tier_rank, to_json};
 use crate::store::parameters::Parameters;
@@ -35,6 +36,8 @@ pub(super) fn commit(tx: &Transaction<'_>, commit: &Commit) -> Result<(), Fault>
     for moved in &commit.cursors {
         cursor.execute(params![moved.name, moved.position.millis()])?;
     }
+    forget::unneeded(tx, &commit.unneeded)?;
+    forget::set_times(tx, &commit.forget_at)?;
     let mut meta = tx.prepare_cached(
         "INSERT INTO meta (key, value) VALUES (?1, ?2) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
     )?;
