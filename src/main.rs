@@ -1,12 +1,15 @@
 //! Arguments → command → exit code.
 
+use anyhow::Context;
 use clap::{Args, Parser, Subcommand};
 use deltaward::config::{self, Config};
 use deltaward::fhir::Instant;
+use deltaward::pipeline::check::check;
 use deltaward::pipeline::rules::Which;
 use deltaward::pipeline::{self, Clock, demo, run, service, telemetry};
 use deltaward::rules::approval::one_line;
 use deltaward::rules::{Sheet, show};
+use deltaward::store::SqliteStore;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -41,6 +44,12 @@ enum Command {
     /// Show, check, export or approve a rule sheet.
     #[command(subcommand, after_help = "Example: deltaward rules check my-sheet.toml")]
     Rules(RulesCommand),
+    /// Check or copy the store.
+    #[command(
+        subcommand,
+        after_help = "Examples: deltaward store check --config deltaward.toml\n          deltaward store backup night.db --config deltaward.toml"
+    )]
+    Store(StoreCommand),
     /// Check a configuration file without starting anything.
     #[command(subcommand, after_help = "Example: deltaward config check --config deltaward.toml")]
     Config(ConfigCommand),
@@ -144,6 +153,36 @@ enum ConfigCommand {
     Check(ConfigArgs),
 }
 
+#[derive(Subcommand)]
+enum StoreCommand {
+    /// Check every page of the store, then recompute every patient from the stored inputs and print
+    /// each difference from what stands. Changes nothing. Ends with 0 when there is none, else 1.
+    ///
+    /// The service must not run meanwhile: stop it, or check a copy. Differences name patients.
+    #[command(
+        after_help = "Example: deltaward store backup copy.db --config deltaward.toml\n         deltaward store check --config deltaward.toml --store copy.db"
+    )]
+    Check(WhichStore),
+    /// Copy the store as of this moment to the new file FILE, also while the service runs.
+    #[command(after_help = "Example: deltaward store backup night.db --config deltaward.toml")]
+    Backup {
+        /// The copy; never written over an existing file.
+        file: PathBuf,
+        #[command(flatten)]
+        which: WhichStore,
+    },
+}
+
+#[derive(Args)]
+struct WhichStore {
+    /// The configuration of the service (TOML): its store, rule sheets and mapping.
+    #[arg(long)]
+    config: Option<PathBuf>,
+    /// This store instead of the configured one (./deltaward.db without a configuration).
+    #[arg(long, value_name = "FILE")]
+    store: Option<PathBuf>,
+}
+
 fn positive(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(seconds) if seconds > 0.0 && seconds.is_finite() => Ok(seconds),
@@ -206,6 +245,7 @@ fn command(command: Command) -> anyhow::Result<ExitCode> {
             Ok(ExitCode::SUCCESS)
         }
         Command::Rules(command) => rules(command),
+        Command::Store(command) => store(command),
         Command::Config(ConfigCommand::Check(args)) => match read_config(args.config.as_deref()) {
             Ok(config) => {
                 let sheets = match service::check(&config) {
@@ -276,6 +316,46 @@ fn rules(command: RulesCommand) -> anyhow::Result<ExitCode> {
         }
     }
     Ok(ExitCode::SUCCESS)
+}
+
+fn store(command: StoreCommand) -> anyhow::Result<ExitCode> {
+    let (StoreCommand::Check(which) | StoreCommand::Backup { which, .. }) = &command;
+    let config = match read_config(which.config.as_deref()) {
+        Ok(config) => config,
+        Err(error) => return Ok(refuse(&error)),
+    };
+    let path = which.store.clone().unwrap_or_else(|| config.store.path.clone());
+    if let StoreCommand::Backup { file, .. } = command {
+        let bytes = deltaward::store::sqlite::backup(&path, &file)?;
+        println!("{}: {bytes} bytes, a copy of {}", file.display(), path.display());
+        return Ok(ExitCode::SUCCESS);
+    }
+    let settings = match service::settings(&config) {
+        Ok(settings) => settings,
+        Err(error) => return Ok(refuse(&format!("{error:#}"))),
+    };
+    let store = SqliteStore::open_to_read(&path).context(
+        "the store is not checked (while the service runs, check a copy: deltaward store backup copy.db, then \
+         deltaward store check --store copy.db)",
+    )?;
+    store.sound()?;
+    let mut differences = 0;
+    let looked = check(&store, &settings, system_clock()(), &mut |difference| {
+        differences += 1;
+        println!("{difference}");
+    })?;
+    println!(
+        "{}: {} patients, {} inputs, {} derived Observations, {} open concerns · {differences} differences",
+        path.display(),
+        looked.patients,
+        looked.inputs,
+        looked.standing,
+        looked.open
+    );
+    Ok(match differences {
+        0 => ExitCode::SUCCESS,
+        _ => ExitCode::FAILURE,
+    })
 }
 
 fn check_rules(sheet: &Sheet) -> anyhow::Result<ExitCode> {

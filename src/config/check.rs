@@ -63,6 +63,12 @@ pub fn check(tables: FileTables, environment: &dyn Fn(&str) -> Option<String>) -
             path: checker
                 .path("path", tables.store.path)
                 .unwrap_or(StoreConfig::default().path),
+            unwatched_hours: checker.number(
+                "unwatched_hours",
+                tables.store.unwatched_hours,
+                StoreConfig::default().unwatched_hours,
+                1..=8760,
+            ),
         },
         telemetry: TelemetryConfig {
             json: tables.telemetry.format == Some(TelemetryFormat::Json),

@@ -209,12 +209,15 @@ impl Default for ServerConfig {
 pub struct StoreConfig {
     /// `path` (./deltaward.db).
     pub path: PathBuf,
+    /// `unwatched_hours` (48): how long readings of patients without a compartment pressure are kept.
+    pub unwatched_hours: i64,
 }
 
 impl Default for StoreConfig {
     fn default() -> Self {
         Self {
             path: PathBuf::from("./deltaward.db"),
+            unwatched_hours: crate::patient::retention::UNWATCHED_HOURS,
         }
     }
 }

@@ -94,6 +94,7 @@ pub struct ServerTable {
 #[serde(deny_unknown_fields, default)]
 pub struct StoreTable {
     pub path: Option<Spanned<PathBuf>>,
+    pub unwatched_hours: Option<Spanned<i64>>,
 }
 
 #[derive(Debug, Default, Deserialize)]

@@ -29,7 +29,7 @@ pub(super) fn forget_oldest(state: &mut State, step: &mut Step) {
 
 /// When a slot's newest reading was taken, or until when it says what is so of the patient; without
 /// either, when the resource was last updated.
-fn moment(slot: &Slot) -> Instant {
+pub(super) fn moment(slot: &Slot) -> Instant {
     let taken = slot.readings.iter().map(|reading| reading.at);
     let recorded = slot.contexts.iter().map(|context| context.end.unwrap_or(context.start));
     let latest = taken.chain(recorded).max();

@@ -44,6 +44,8 @@ pub mod effect;
 
 pub mod history;
 
+pub mod retention;
+
 pub mod step;
 
 pub mod examples;

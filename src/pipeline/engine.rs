@@ -2,22 +2,22 @@
 //! patients concerned, writes one commit, and only then answers (invariants 1 and 2).
 
 use super::awaited::Awaited;
+use super::held::Held;
+use super::rows::{changes, derived_row, history_words, outbox_entry, stopped_entry};
 use super::settings::{Clock, Settings};
 use super::work::{Work, set_aside_rows};
 use crate::fhir::Instant;
-use crate::outbox::build::{self, Draft, InvalidResource, Resource};
+use crate::outbox::build::{self, Draft};
 use crate::outbox::context::MessageContext;
-use crate::outbox::local_references::localise;
 use crate::outbox::validate::Validator;
-use crate::patient::effect::{Effect, History};
-use crate::patient::{Input, Question, State, Step, step, step_held, step_untold};
+use crate::patient::effect::Effect;
+use crate::patient::{Input, Question, State, Step, retention, step, step_held, step_untold};
 use crate::recognise::reading::PatientKey;
 use crate::server::{Health, LiveEvent, Metrics};
 use crate::source::Batch;
 use crate::source::intake::{Answer, IntakeError, Submission};
-use crate::store::records::PatientChange;
-use crate::store::{Commit, DerivedRow, EventRow, OutboxEntry, OutboxState, Store, StoreError};
-use std::collections::{BTreeSet, HashMap};
+use crate::store::{Commit, Store, StoreError};
+use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::{Notify, broadcast, mpsc};
@@ -25,6 +25,11 @@ use tokio_util::sync::CancellationToken;
 
 /// How long the engine sleeps at most before it looks whether a timer fell due.
 pub(super) const TIMER_LOOK: Duration = Duration::from_millis(100);
+/// Minutes between two looks for what may be forgotten.
+const FORGET_LOOK_MINUTES: i64 = 1;
+/// How long after a failed commit only what is sent is tried, and then a probe: a full disk is not
+/// asked ten times a second.
+const REST: Duration = Duration::from_secs(2);
 /// Patients stepped by timers in one commit.
 const DUE_PER_COMMIT: usize = 500;
 
@@ -53,12 +58,18 @@ pub struct Engine {
     pub(super) clock: Clock,
     outlets: Outlets,
     receiver: mpsc::Receiver<Submission>,
-    patients: HashMap<PatientKey, State>,
+    patients: Held,
+    /// Hours for which readings of patients without a compartment pressure are kept.
+    unwatched_hours: i64,
+    /// When to look next for what may be forgotten.
+    forgets: Instant,
     /// Patients whose past is being read: told of when it is complete.
     untold: BTreeSet<PatientKey>,
     /// Patients whose first message is held until their birth date has been read.
     awaited: Awaited,
     next_due: Option<Instant>,
+    /// Set after a commit that failed: until then no timer is taken up and no probe made.
+    resting: Option<std::time::Instant>,
 }
 
 /// What a commit made known, told after it.
@@ -94,7 +105,8 @@ impl Engine {
     ) -> anyhow::Result<Self> {
         let validator = Validator::new()?;
         let next_due = store.next_due()?;
-        let patients = HashMap::new();
+        let patients = Held::new(settings.patients_in_memory);
+        let forgets = (clock)();
         Ok(Self {
             store,
             settings: Arc::new(settings),
@@ -103,10 +115,20 @@ impl Engine {
             outlets,
             receiver,
             patients,
+            unwatched_hours: retention::UNWATCHED_HOURS,
+            forgets,
             untold: BTreeSet::new(),
             awaited: Awaited::default(),
             next_due,
+            resting: None,
         })
+    }
+
+    /// Keep readings of patients without a compartment pressure for so many hours (48 otherwise).
+    #[must_use]
+    pub fn with_unwatched_hours(mut self, hours: i64) -> Self {
+        self.unwatched_hours = hours;
+        self
     }
 
     /// Start the engine on a thread of its own; it ends when every sender is gone, or after
@@ -137,19 +159,57 @@ impl Engine {
                 () = tokio::time::sleep(TIMER_LOOK) => {}
             }
             self.outlets.health.engine_beat((self.clock)());
-            let due = self.next_due.is_some_and(|due| due <= (self.clock)());
-            if due || !group.is_empty() {
+            if !group.is_empty() {
                 self.commit_group(group);
             }
+            match self.resting {
+                Some(until) if std::time::Instant::now() < until => {}
+                // Nothing is sent that would show it: see by itself whether commits go through again.
+                Some(_) => self.probe(),
+                None if self.is_due() => self.commit_group(Vec::new()),
+                None => {}
+            }
         }
+    }
+
+    fn is_due(&self) -> bool {
+        let now = (self.clock)();
+        self.forgets <= now || self.next_due.is_some_and(|due| due <= now)
+    }
+
+    /// Does the store commit again?
+    fn probe(&mut self) {
+        match self.store.probe_writable() {
+            Ok(()) => self.went_through(),
+            Err(error) => self.failed(&error),
+        }
+    }
+
+    fn went_through(&mut self) {
+        if self.resting.take().is_some() {
+            tracing::info!("the store commits again");
+        }
+        self.outlets.health.commit_failed(None);
+    }
+
+    fn failed(&mut self, error: &StoreError) {
+        // Said once, not at every probe; what is refused to a caller is logged there.
+        if self.resting.is_none() {
+            tracing::error!(%error, "a commit failed; nothing of it was acknowledged, and what is sent is answered 503 until one goes through");
+        }
+        self.resting = Some(std::time::Instant::now() + REST);
+        self.outlets.health.commit_failed(Some(error.reason()));
     }
 
     /// One commit for everything in `group` and for the timers that fell due.
     fn commit_group(&mut self, group: Vec<Submission>) {
         let started = std::time::Instant::now();
         let (batches, replies): (Vec<_>, Vec<_>) = group.into_iter().map(|one| (one.batch, one.reply)).unzip();
+        // A commit that fails takes back whom it promised to tell of.
+        let untold = self.untold.clone();
         match self.work(batches) {
             Ok((answers, told)) => {
+                self.went_through();
                 self.outlets.metrics.commit(started.elapsed());
                 for answer in answers.iter().flatten() {
                     self.outlets.metrics.input(answer);
@@ -164,8 +224,9 @@ impl Engine {
             Err(error) => {
                 // What is in memory may be ahead of the store now: forget it, it is read again.
                 self.patients.clear();
+                self.untold = untold;
                 self.outlets.metrics.failed_commit();
-                tracing::error!(%error, "the commit failed; nothing of it was acknowledged");
+                self.failed(&error);
                 for reply in replies {
                     let _ = reply.send(Err(IntakeError::Store(error.to_string())));
                 }
@@ -198,7 +259,22 @@ impl Engine {
         } else {
             BTreeSet::new()
         };
-        for patient in store.patients_due(now, DUE_PER_COMMIT)?.into_iter().chain(complete) {
+        // After a failure what is sent is tried by itself: a timer cannot hold it up.
+        let due = match self.resting {
+            Some(_) => Vec::new(),
+            None => store.patients_due(now, DUE_PER_COMMIT)?,
+        };
+        let old = match self.resting.is_none() && self.forgets <= now {
+            true => store.patients_to_forget(now, DUE_PER_COMMIT)?,
+            false => Vec::new(),
+        };
+        if old.len() < DUE_PER_COMMIT {
+            self.forgets = self.forgets.max(now.plus_minutes(FORGET_LOOK_MINUTES));
+        }
+        for patient in old {
+            work.inputs.entry(patient).or_default();
+        }
+        for patient in due.into_iter().chain(complete) {
             work.told.insert(patient.clone());
             work.inputs.entry(patient).or_default();
         }
@@ -225,7 +301,6 @@ impl Engine {
             self.step(patient, Turn { inputs, tell, now }, &mut commit, &mut told)?;
         }
         self.store.commit(&commit)?;
-        self.forget_some();
         Ok(told)
     }
 
@@ -238,7 +313,7 @@ impl Engine {
         told: &mut Told,
     ) -> Result<(), StoreError> {
         let Turn { inputs, tell, now } = turn;
-        let mut state = match self.patients.remove(&patient) {
+        let mut state = match self.patients.take(&patient) {
             Some(state) => state,
             None => self.store.load_patient(&patient)?,
         };
@@ -279,8 +354,17 @@ impl Engine {
         if step.standing.len() + step.concerns.len() > 0 || held.is_some() {
             told.watched.push(patient.clone());
         }
-        commit.patients.push(changes(&state, &step, now));
-        self.patients.insert(patient, state);
+        let unneeded = retention::forget_unneeded(&mut state, sheet, self.unwatched_hours, now);
+        let mut change = changes(&state, &step, now);
+        change.forgotten.extend(unneeded.iter().cloned());
+        commit.patients.push(change);
+        for source in unneeded {
+            commit.set_aside.push((source.clone(), Vec::new()));
+            commit.unneeded.push((patient.clone(), source));
+        }
+        let forget_at = retention::forget_at(&state, sheet, self.unwatched_hours, now);
+        commit.forget_at.push((patient, forget_at));
+        self.patients.put(state);
         Ok(())
     }
 
@@ -356,13 +440,6 @@ impl Engine {
             self.outlets.outbox.notify_one();
         }
     }
-
-    /// Keep memory bounded: when too many patients are held, forget them; they are read again.
-    fn forget_some(&mut self) {
-        if self.patients.len() > self.settings.patients_in_memory {
-            self.patients.clear();
-        }
-    }
 }
 
 /// The birth date as the step will have it: one that arrives in this very step already chooses the sheet.
@@ -372,110 +449,4 @@ fn birth_date<'s>(state: &'s State, inputs: &'s [Input]) -> Option<&'s str> {
         _ => None,
     });
     arrives.unwrap_or(&state.birth_date).as_deref()
-}
-
-/// A derived resource as a row; its references point to our own endpoint.
-pub(super) fn derived_row(resource: &Resource, patient: Option<&PatientKey>, now: Instant) -> DerivedRow {
-    DerivedRow {
-        identity: resource.identity,
-        resource_type: resource.resource_type.to_owned(),
-        patient: patient.cloned(),
-        body: localise(&resource.value),
-        last_updated: now,
-        version: 0,
-    }
-}
-
-/// A derived resource on its way to a server.
-pub(super) fn outbox_entry(resource: Resource, patient: &PatientKey, now: Instant) -> OutboxEntry {
-    OutboxEntry {
-        seq: 0,
-        group: 0,
-        identity: resource.identity,
-        resource_type: resource.resource_type.to_owned(),
-        patient: patient.clone(),
-        body: resource.value,
-        state: OutboxState::Waiting,
-        attempts: 0,
-        next_attempt: now,
-        last_answer: String::new(),
-    }
-}
-
-/// A derived resource that failed its own check: kept and shown, never sent as it is.
-fn stopped_entry(error: InvalidResource, patient: &PatientKey, now: Instant) -> OutboxEntry {
-    OutboxEntry {
-        seq: 0,
-        group: 0,
-        identity: error.identity,
-        resource_type: error.resource_type.to_owned(),
-        patient: patient.clone(),
-        body: *error.value,
-        state: OutboxState::Stopped,
-        attempts: 0,
-        next_attempt: now,
-        last_answer: format!("failed our own check: {}", error.messages.join("; ")),
-    }
-}
-
-/// The rows of a patient that a step changed.
-fn changes(state: &State, step: &Step, now: Instant) -> PatientChange {
-    let patient = &state.patient;
-    let slots: BTreeSet<&String> = step.slots.iter().collect();
-    PatientChange {
-        patient: patient.clone(),
-        birth_date: state.birth_date.clone(),
-        label: state.label.clone(),
-        next_due: state.next_due,
-        slots: slots
-            .into_iter()
-            .filter_map(|source| state.slots.get(source).cloned())
-            .collect(),
-        forgotten: step.forgotten.clone(),
-        forgotten_standing: step.forgotten_standing.clone(),
-        standing: step
-            .standing
-            .iter()
-            .filter_map(|identity| {
-                state
-                    .standing
-                    .get(identity)
-                    .map(|standing| (*identity, standing.clone()))
-            })
-            .collect(),
-        concerns: step
-            .concerns
-            .iter()
-            .filter_map(|key| state.concerns.get(key).map(|concern| (key.clone(), concern.clone())))
-            .collect(),
-        events: step.history.iter().map(|line| event_row(line, patient, now)).collect(),
-    }
-}
-
-fn event_row(line: &History, patient: &PatientKey, now: Instant) -> EventRow {
-    EventRow {
-        patient: patient.clone(),
-        site_key: line.site_key.clone(),
-        site_text: line.site_text.clone(),
-        family: line.family,
-        at: now,
-        tier_before: line.tier_before,
-        tier: line.tier,
-        occasion: line.occasion,
-        text: line.text.clone(),
-        message: line.message,
-    }
-}
-
-/// "critical (from act) · left leg, anterior compartment · delta pressure …".
-fn history_words(line: &History) -> String {
-    use crate::outbox::draft::Occasion;
-    let tier = |tier: Option<crate::rules::Tier>| tier.map_or("none", crate::rules::Tier::word);
-    let what = match line.occasion {
-        Some(Occasion::Raised) => format!("{} raised", tier(line.tier)),
-        Some(Occasion::Withdrawn) => format!("withdrawn ({} told, now {})", tier(line.tier_before), tier(line.tier)),
-        Some(Occasion::Resolved) => format!("{} closed", tier(line.tier_before)),
-        None => format!("{}, was {}", tier(line.tier), tier(line.tier_before)),
-    };
-    format!("{what} · {} · {}", line.site_text, line.text)
 }

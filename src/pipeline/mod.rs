@@ -2,7 +2,10 @@
 //! Only this module (and `main`) knows all others.
 
 mod awaited;
+mod held;
+mod rows;
 
+pub mod check;
 pub mod demo;
 pub mod engine;
 pub mod refresh;

@@ -2,9 +2,9 @@
 //! again, what was used may read differently now); when a rule sheet changed, every patient is
 //! judged anew.
 
-use super::engine::{Engine, derived_row, outbox_entry};
+use super::engine::Engine;
+use super::rows::{derived_row, outbox_entry};
 use super::work::{RECOGNISED, Work};
-use crate::fhir::Instant;
 use crate::outbox::build;
 use crate::outbox::context::Mode;
 use crate::recognise::reading::PatientKey;
@@ -14,8 +14,8 @@ use std::sync::Arc;
 /// Inputs or patients looked at in one commit.
 const PER_COMMIT: usize = 500;
 
-/// Patients with a timer that are looked at again at start.
-const WAITING_AT_START: usize = 100_000;
+/// Patients who wait for an answer that are looked at again at start.
+const WAITING_AT_START: usize = 2_000;
 
 /// The pseudo patient under which the Device resource is delivered.
 const DEVICE_PATIENT: &str = "device";
@@ -81,12 +81,17 @@ impl Engine {
         self.store.commit(&commit)
     }
 
-    /// Step every patient who waits for something: a question that was under way when the service
-    /// stopped is asked again.
+    /// A question that was under way when the service stopped is asked again: whoever waits for an
+    /// answer is due within its time. All others wait for their timers, or were due meanwhile and
+    /// come in the first turns, so that a start does not grow with the patients.
     fn ask_again(&mut self) -> Result<(), StoreError> {
         let store = Arc::clone(&self.store);
         let settings = Arc::clone(&self.settings);
-        let waiting = store.patients_due(Instant::from_millis(i64::MAX), WAITING_AT_START)?;
+        if !settings.policy.ask {
+            return Ok(());
+        }
+        let latest = (self.clock)().plus_seconds(settings.policy.timeout_seconds);
+        let waiting = store.patients_due(latest, WAITING_AT_START)?;
         for some in waiting.chunks(PER_COMMIT) {
             let mut work = Work::new(store.as_ref(), &settings, (self.clock)());
             for patient in some {

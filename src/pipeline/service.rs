@@ -90,7 +90,8 @@ impl Service {
             Arc::clone(&clock),
             outlets,
             receiver,
-        )?;
+        )?
+        .with_unwatched_hours(config.store.unwatched_hours);
         engine
             .refresh()
             .context("the store could not be brought into line with mapping and rule sheet")?;

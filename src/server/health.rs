@@ -15,7 +15,7 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use std::sync::atomic::{AtomicI64, Ordering};
-use std::sync::{Arc, OnceLock};
+use std::sync::{Arc, OnceLock, PoisonError};
 use std::time::Duration;
 use tokio::sync::Mutex;
 
@@ -44,6 +44,8 @@ pub struct Health {
     source: OnceLock<Arc<SourceStatus>>,
     procedures: OnceLock<Arc<SourceStatus>>,
     delivery: OnceLock<Arc<DeliveryStatus>>,
+    /// Why the last commit of the engine failed; None when it went through.
+    failed: std::sync::Mutex<Option<&'static str>>,
     look: Mutex<Option<Look>>,
 }
 
@@ -65,6 +67,7 @@ impl Default for Health {
             source: OnceLock::new(),
             procedures: OnceLock::new(),
             delivery: OnceLock::new(),
+            failed: std::sync::Mutex::new(None),
             look: Mutex::new(None),
         }
     }
@@ -81,6 +84,17 @@ impl Health {
     /// The engine took a turn (also an idle one, at least every second).
     pub fn engine_beat(&self, now: Instant) {
         self.engine.store(now.millis(), Ordering::Relaxed);
+    }
+
+    /// The last commit of the engine failed for this reason (without a path or patient data), or
+    /// went through: then None.
+    pub fn commit_failed(&self, reason: Option<&'static str>) {
+        // Nothing panics while it is held.
+        *self.failed.lock().unwrap_or_else(PoisonError::into_inner) = reason;
+    }
+
+    fn failed(&self) -> Option<&'static str> {
+        *self.failed.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Where polling tells how it fares.
@@ -203,7 +217,7 @@ pub async fn live() -> Response {
 pub async fn ready(State(app): State<AppState>) -> Response {
     let now = app.now();
     let look = look(&app, now).await;
-    let mut checks = vec![store_check(&look), app.health.engine_check(now)];
+    let mut checks = vec![store_check(&look, app.health.failed()), app.health.engine_check(now)];
     // Without a sink nothing is to be delivered.
     if !app.self_contained {
         checks.push(outbox_check(&look, now));
@@ -231,9 +245,9 @@ async fn look(app: &AppState, now: Instant) -> Look {
     });
     let seen: Result<Counts, String> = match tokio::time::timeout(LOOK_TIMEOUT, asking).await {
         Ok(result) => result.map_err(|error: StoreError| {
-            // The cause may name a path: it is for the log.
+            // The path is for the log only.
             tracing::warn!(%error, "the store did not pass its health check");
-            String::from("a write cannot be committed; the log says why")
+            format!("a write cannot be committed: {}", error.reason())
         }),
         Err(_) => Err(format!("no answer within {} s", LOOK_TIMEOUT.as_secs())),
     };
@@ -255,10 +269,12 @@ async fn look(app: &AppState, now: Instant) -> Look {
     look
 }
 
-fn store_check(look: &Look) -> Check {
-    match &look.writable {
-        Ok(()) => Check::new("store", true, String::from("a write can be committed")),
-        Err(reason) => Check::new("store", false, reason.clone()),
+fn store_check(look: &Look, failed: Option<&'static str>) -> Check {
+    match (&look.writable, failed) {
+        // A small write may still go through where a commit does not.
+        (Ok(()), Some(reason)) => Check::red("store", &format!("the last commit failed: {reason}")),
+        (Ok(()), None) => Check::new("store", true, String::from("a write can be committed")),
+        (Err(reason), _) => Check::new("store", false, reason.clone()),
     }
 }
 

@@ -1,11 +1,13 @@
 //! Durable state. One commit holds inputs, readings, concerns, derived resources, outbox entries
 //! and cursors together; nothing is acknowledged before it (invariant 1). SQL never asks the time.
 
+mod error;
 mod parameters;
 pub mod records;
 pub mod sqlite;
 mod stamp;
 
+pub use error::StoreError;
 pub use sqlite::SqliteStore;
 
 pub use records::{
@@ -16,47 +18,6 @@ pub use records::{
 use crate::fhir::Instant;
 use crate::patient::state::{State, StateRow};
 use crate::recognise::reading::PatientKey;
-
-/// What went wrong in the store, and what to do.
-#[derive(Debug, thiserror::Error)]
-pub enum StoreError {
-    /// The database file cannot be opened or locked.
-    #[error(
-        "the store {path} cannot be opened: {cause}; check that the folder exists, is writable and that no other process uses it"
-    )]
-    Open {
-        /// The file.
-        path: String,
-        /// SQLite's words.
-        cause: String,
-    },
-    /// Written by a newer version of this program.
-    #[error(
-        "the store has schema version {found}, this program knows up to {known}; run the newer program, or restore a backup"
-    )]
-    Newer {
-        /// In the file.
-        found: i64,
-        /// Known here.
-        known: i64,
-    },
-    /// A statement failed.
-    #[error("the store could not {action}: {cause}")]
-    Statement {
-        /// Which named transaction or query.
-        action: &'static str,
-        /// SQLite's words.
-        cause: String,
-    },
-    /// A row does not decode.
-    #[error("the store holds a row that cannot be read ({what}): {cause}; restore a backup and report this")]
-    Decode {
-        /// Which.
-        what: String,
-        /// Why.
-        cause: String,
-    },
-}
 
 /// The store as the rest of the service sees it. Calls block: async callers use `spawn_blocking`.
 pub trait Store: Send + Sync + 'static {
@@ -72,6 +33,8 @@ pub trait Store: Send + Sync + 'static {
     fn commit(&self, commit: &Commit) -> Result<(), StoreError>;
     /// Patients whose `next_due` has come, earliest first, at most `limit`.
     fn patients_due(&self, now: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError>;
+    /// Patients whose `forget_at` has come, earliest first, at most `limit`.
+    fn patients_to_forget(&self, now: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError>;
     /// The earliest `next_due` of all patients.
     fn next_due(&self) -> Result<Option<Instant>, StoreError>;
     /// Current inputs after `after` (type, id) in key order, for re-recognition; deleted ones are
@@ -132,6 +95,6 @@ pub trait Store: Send + Sync + 'static {
     fn set_aside(&self, patient: Option<&PatientKey>, limit: usize) -> Result<Vec<SetAsideRow>, StoreError>;
     /// Figures for health, metrics and the page.
     fn counts(&self) -> Result<Counts, StoreError>;
-    /// Proves that a write can be committed now.
+    /// Proves that a write of some size can be committed now, with a page of its own for each part.
     fn probe_writable(&self) -> Result<(), StoreError>;
 }

@@ -187,6 +187,11 @@ pub struct Commit {
     pub outbox: Vec<Vec<OutboxEntry>>,
     /// Cursors moved.
     pub cursors: Vec<CursorUpdate>,
+    /// Inputs of a patient (`Observation/x`) that are no longer kept: all versions, with what is
+    /// served of them. One that is filed under somebody else by now stays.
+    pub unneeded: Vec<(PatientKey, String)>,
+    /// When something of a patient may be forgotten.
+    pub forget_at: Vec<(PatientKey, Option<Instant>)>,
     /// `meta` values set.
     pub meta: Vec<(String, String)>,
 }

@@ -1,6 +1,8 @@
 //! The engine over a real store: versions as servers really send them, history, a changed mapping.
 
+mod failing;
 mod procedures;
+mod retention;
 
 use deltaward::fhir::{Instant, datetime};
 use deltaward::outbox::Mode;

@@ -22,8 +22,12 @@ pub struct Running {
 impl Running {
     /// Start `deltaward <args>` in `folder` and wait for the line that says where the page is.
     pub fn start(folder: &Path, args: &[&str]) -> Self {
-        let mut child = Command::new(BINARY)
-            .args(args)
+        Self::start_by(folder, Command::new(BINARY).args(args))
+    }
+
+    /// As `start`, by a command that becomes the service.
+    pub fn start_by(folder: &Path, command: &mut Command) -> Self {
+        let mut child = command
             .current_dir(folder)
             .env_remove("RUST_LOG")
             .stdout(Stdio::piped())
@@ -64,6 +68,11 @@ impl Running {
                 Err(error) => panic!("no line with {word:?}: {error}; status {:?}", self.child.try_wait()),
             }
         }
+    }
+
+    /// Its process id.
+    pub fn id(&self) -> u32 {
+        self.child.id()
     }
 
     /// Send a signal by name (`INT`, `TERM`, `KILL`).

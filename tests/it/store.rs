@@ -2,6 +2,10 @@
 //! the SQLite file can show: migrations, locks, reopening.
 
 mod build;
+mod check;
+mod copies;
+mod disk;
+mod faults;
 mod served;
 mod sqlite;
 mod unsent;
@@ -43,6 +47,8 @@ conformance! {
     core::counts_follow_every_change;
     core::many_threads_lose_nothing;
     core::a_write_can_be_proved;
+    core::what_is_unneeded_is_gone_with_what_is_served_of_it;
+    core::what_may_be_forgotten_comes_earliest_first;
     served::derived_resources_are_numbered_and_stamped;
     served::derived_keeps_its_address;
     served::decimals_stay_as_sent;
@@ -118,6 +124,7 @@ mod core {
                 position: at(0),
             }],
             meta: vec![("mapping".into(), "1".into())],
+            ..Commit::default()
         };
         let error = store.commit(&commit).unwrap_err().to_string();
         assert_eq!(error, "the store could not commit: an outbox group names two patients");
@@ -287,6 +294,72 @@ mod core {
         );
         assert_eq!(store.events(&patient(1), 9).unwrap().len(), 3);
         assert_eq!(store.events(&patient(2), 9).unwrap(), []);
+    }
+
+    pub fn what_is_unneeded_is_gone_with_what_is_served_of_it(store: &dyn Store) {
+        let mut elsewhere = input("b", 1, 0, "{}");
+        elsewhere.patient = Some(patient(2));
+        let commit = Commit {
+            inputs: vec![
+                input("a", 1, 0, "{}"),
+                input("a", 2, 1, "{}"),
+                elsewhere,
+                input("c", 1, 0, "{}"),
+            ],
+            patients: vec![change(&State::new(patient(1))), change(&State::new(patient(2)))],
+            ..Commit::default()
+        };
+        store.commit(&commit).unwrap();
+        let source = |id: &str| (patient(1), format!("Observation/{id}"));
+        let forgetting = Commit {
+            unneeded: vec![source("a"), source("b"), source("absent")],
+            ..Commit::default()
+        };
+        store.commit(&forgetting).unwrap();
+        let left: Vec<String> = store
+            .inputs_after(None, 9)
+            .unwrap()
+            .into_iter()
+            .map(|row| row.id)
+            .collect();
+        assert_eq!(left, ["b", "c"]);
+        assert_eq!(store.counts().unwrap().inputs, 2);
+        assert_eq!(store.read("Observation", "a").unwrap(), None);
+        assert!(store.read("Observation", "b").unwrap().is_some());
+        // The same resource again is new.
+        store
+            .commit(&Commit {
+                inputs: vec![input("a", 1, 5, "{}")],
+                ..Commit::default()
+            })
+            .unwrap();
+        assert_eq!(store.counts().unwrap().inputs, 3);
+        assert_eq!(store.read("Observation", "a").unwrap().unwrap().received, at(5));
+    }
+
+    pub fn what_may_be_forgotten_comes_earliest_first(store: &dyn Store) {
+        let times = [(1, Some(30)), (2, Some(10)), (3, None), (4, Some(20))];
+        let commit = Commit {
+            patients: times
+                .iter()
+                .map(|(number, _)| change(&State::new(patient(*number))))
+                .collect(),
+            forget_at: times
+                .iter()
+                .map(|(number, minutes)| (patient(*number), minutes.map(at)))
+                .collect(),
+            ..Commit::default()
+        };
+        store.commit(&commit).unwrap();
+        assert_eq!(store.patients_to_forget(at(9), 10).unwrap(), []);
+        assert_eq!(store.patients_to_forget(at(20), 10).unwrap(), [patient(2), patient(4)]);
+        assert_eq!(store.patients_to_forget(at(99), 1).unwrap(), [patient(2)]);
+        let never = Commit {
+            forget_at: vec![(patient(2), None)],
+            ..Commit::default()
+        };
+        store.commit(&never).unwrap();
+        assert_eq!(store.patients_to_forget(at(20), 10).unwrap(), [patient(4)]);
     }
 
     pub fn set_aside_rows_are_replaced_by_source(store: &dyn Store) {

@@ -9,6 +9,9 @@ use serde_json::Value;
 /// The media type of FHIR's JSON form.
 pub const FHIR_JSON: &str = "application/fhir+json";
 
+/// Retry-After while the store does not commit or answer, seconds.
+const STORE_RETRY_SECONDS: &str = "10";
+
 /// A refused request or Bundle entry. Nothing of it was stored, unless its text says otherwise.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Problem {
@@ -35,10 +38,18 @@ impl Problem {
         Self::new(StatusCode::BAD_REQUEST, IssueType::Value, text)
     }
 
-    /// 503 with Retry-After: nothing was kept, the same request may be sent again.
+    /// 503 with Retry-After (seconds; RFC 9110, section 10.2.3): nothing was kept, the same request
+    /// may be sent again. For what passes at once, such as a full queue.
     pub fn try_again(text: impl Into<String>) -> Self {
         Self::new(StatusCode::SERVICE_UNAVAILABLE, IssueType::Transient, text)
             .with_header(header::RETRY_AFTER, HeaderValue::from_static("1"))
+    }
+
+    /// As `try_again`, for what somebody has to mend first: a full disk, a locked file.
+    pub fn try_again_later(text: impl Into<String>) -> Self {
+        let mut problem = Self::try_again(text);
+        problem.headers = vec![(header::RETRY_AFTER, HeaderValue::from_static(STORE_RETRY_SECONDS))];
+        problem
     }
 
     /// The place of the last issue, as FHIRPath.
@@ -67,7 +78,7 @@ impl From<crate::store::StoreError> for Problem {
     /// The cause goes to the log, not to the caller: it may name a path.
     fn from(error: crate::store::StoreError) -> Self {
         tracing::error!(%error, "the store did not answer a FHIR request");
-        Self::try_again("The store cannot be read now; nothing was changed. Send the request again.")
+        Self::try_again_later("The store cannot be read now; nothing was changed. Send the request again.")
     }
 }
 
@@ -78,7 +89,7 @@ impl From<crate::source::IntakeError> for Problem {
             IntakeError::Busy(_) | IntakeError::Stopped => Self::try_again(error.to_string()),
             IntakeError::Store(cause) => {
                 tracing::error!(%cause, "the store could not commit what was sent to /fhir");
-                Self::try_again("The store could not commit; nothing of this request was kept. Send it again.")
+                Self::try_again_later("The store could not commit; nothing of this request was kept. Send it again.")
             }
         }
     }

@@ -3,12 +3,20 @@
 //! in WAL mode anything less may lose the last commits when the power fails
 //! (<https://www.sqlite.org/pragma.html#pragma_synchronous>), and a commit is a promise here.
 
+mod copy;
+mod forget;
+#[cfg(test)]
+mod full_tests;
+mod lock;
 mod outbox;
 mod read;
 mod rows;
 mod schema;
 mod search;
+mod sound;
 mod write;
+
+pub use copy::backup;
 
 use super::records::{
     Commit, Counts, DerivedRow, EventRow, InputRow, OutboxEntry, OutboxState, SearchPage, SearchQuery, SetAsideRow,
@@ -20,8 +28,9 @@ use crate::patient::state::{State, StateRow};
 use crate::recognise::reading::PatientKey;
 use rows::Fault;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
-use std::fs::{File, OpenOptions, TryLockError};
-use std::path::{Path, PathBuf};
+use sound::{Found, Watch};
+use std::fs::File;
+use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
@@ -35,49 +44,121 @@ const CACHED_STATEMENTS: usize = 96;
 /// The WAL file is cut back to this size after a checkpoint, bytes.
 const WAL_BYTES_MAX: u64 = 64 * 1024 * 1024;
 
+/// How long the check of a file may hold up the start; what it has not seen by then is looked at
+/// beside the work.
+const CHECK_BUDGET: Duration = Duration::from_millis(700);
+
 /// The store in one SQLite file. Safe to call from any number of threads; calls block.
 pub struct SqliteStore {
     writer: Mutex<Connection>,
     /// Empty for a store in memory: then the writer reads too.
     readers: Vec<Mutex<Connection>>,
     turn: AtomicUsize,
+    /// The file's name, for errors.
+    path: String,
+    /// A check that goes on, and what it found; None when the file was seen whole at start.
+    watch: Option<Watch>,
     /// Holds the advisory lock as long as the store lives; None in memory.
     _guard: Option<File>,
 }
 
 impl SqliteStore {
     /// Open the file, creating it (readable by its owner only) when absent, and bring its schema
-    /// up to this program's. Its folder must exist. `<path>.lock` is locked as long as the store
+    /// up to this program's, all in one transaction; a file of an older schema is first copied to
+    /// `<path>.before-schema-N`. Its folder must exist. `<path>.lock` is locked as long as the store
     /// lives, so that two processes never deliver the same outbox; the lock falls with the
     /// process, the file stays and may be deleted when no process runs.
     ///
     /// # Errors
-    /// `Open` when the file cannot be opened or another process holds the lock, `Newer` when a
-    /// newer program wrote it (the file is left untouched), `Statement` when a migration fails.
+    /// `InUse` when another process holds the lock, `Newer` when a newer program wrote the file (it
+    /// is left untouched), `Corrupt`, `ReadOnly`, `Full`, `Disk` or `Open` when it cannot be used,
+    /// `Copy` when there is no room for the copy before a migration.
     pub fn open(path: impl AsRef<Path>) -> Result<Self, StoreError> {
         let path = path.as_ref();
-        let failed = |cause: String| StoreError::Open {
-            path: path.display().to_string(),
-            cause,
-        };
-        owner_only(path).map_err(|error| failed(error.to_string()))?;
+        lock::owner_only(path)?;
         // By its one true name: a link to the file must meet the same lock.
-        let path = &path.canonicalize().map_err(|error| failed(error.to_string()))?;
-        let guard = guard(path).map_err(failed)?;
+        let path = &path.canonicalize().map_err(|error| StoreError::Open {
+            path: path.display().to_string(),
+            cause: error.to_string(),
+        })?;
+        let guard = lock::hold(path)?;
+        let name = path.display().to_string();
+        let failed = |error: rusqlite::Error| StoreError::of_sqlite(&error, &name, "be opened");
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let mut writer = Connection::open_with_flags(path, flags).map_err(|error| failed(error.to_string()))?;
-        settle(&writer).map_err(|error| failed(error.to_string()))?;
-        schema::refuse_newer(&writer, failed)?;
-        durable(&writer).map_err(|error| failed(error.to_string()))?;
-        schema::migrate(&mut writer)?;
-        let mut readers = Vec::with_capacity(READERS);
-        for _ in 0..READERS {
-            let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-            let reader = Connection::open_with_flags(path, flags).map_err(|error| failed(error.to_string()))?;
-            settle(&reader).map_err(|error| failed(error.to_string()))?;
-            readers.push(Mutex::new(reader));
+        let mut writer = Connection::open_with_flags(path, flags).map_err(failed)?;
+        settle(&writer).map_err(failed)?;
+        let found = schema::found(&writer, &name)?;
+        let sound = sound::check(&writer, CHECK_BUDGET).map_err(failed)?;
+        if let Found::Fault(cause) = sound {
+            return Err(StoreError::Corrupt { path: name, cause });
         }
-        Ok(Self::new(writer, readers, Some(guard)))
+        durable(&writer).map_err(failed)?;
+        if found > 0 && found < schema::known() {
+            let copy = schema::copy_path(path);
+            copy::into(&writer, &name, &copy, true)?;
+            tracing::info!(from = found, to = schema::known(), copy = %copy.display(), "the store is brought up to date; a copy is kept");
+        }
+        schema::migrate(&mut writer, &name)?;
+        let reader = || open_reader(path).map_err(failed);
+        let readers: Result<Vec<_>, _> = (0..READERS).map(|_| reader().map(Mutex::new)).collect();
+        let watch = match sound {
+            Found::Unfinished => Some(Watch::start(reader()?)),
+            _ => None,
+        };
+        let store = Self {
+            writer: Mutex::new(writer),
+            readers: readers?,
+            turn: AtomicUsize::new(0),
+            path: name,
+            watch,
+            _guard: Some(guard),
+        };
+        store.probe_writable()?;
+        Ok(store)
+    }
+
+    /// The store for looking only, while nothing else uses it: every write fails as `ReadOnly`.
+    /// A running service would change it under the eyes; look at a [`backup`] then.
+    ///
+    /// # Errors
+    /// `InUse` when another process holds the lock, `Older` and `Newer` when its schema is not this
+    /// program's, `Open`, `Corrupt` or `Disk` when it cannot be read.
+    pub fn open_to_read(path: impl AsRef<Path>) -> Result<Self, StoreError> {
+        let path = path.as_ref();
+        let path = &path.canonicalize().map_err(|error| StoreError::Open {
+            path: path.display().to_string(),
+            cause: error.to_string(),
+        })?;
+        let guard = lock::hold(path)?;
+        let name = path.display().to_string();
+        let reader = open_reader(path).map_err(|error| StoreError::of_sqlite(&error, &name, "be opened"))?;
+        schema::refuse_older(&reader, &name)?;
+        Ok(Self {
+            writer: Mutex::new(reader),
+            readers: Vec::new(),
+            turn: AtomicUsize::new(0),
+            path: name,
+            watch: None,
+            _guard: Some(guard),
+        })
+    }
+
+    /// Every page and row of the file, compared with its indexes. Takes as long as reading the file
+    /// does.
+    ///
+    /// # Errors
+    /// `Corrupt` with the first fault, or what keeps the file from being read.
+    pub fn sound(&self) -> Result<(), StoreError> {
+        let line: String = self.query("check its pages", |tx| {
+            Ok(tx.query_row("PRAGMA integrity_check(1)", [], |row| row.get(0))?)
+        })?;
+        match line.as_str() {
+            "ok" => Ok(()),
+            _ => Err(StoreError::Corrupt {
+                path: self.path.clone(),
+                cause: line,
+            }),
+        }
     }
 
     /// A store that is gone when it is dropped: for the demonstration and for tests. One
@@ -86,23 +167,19 @@ impl SqliteStore {
     /// # Errors
     /// `Open` or `Statement` when SQLite has no memory for it.
     pub fn in_memory() -> Result<Self, StoreError> {
-        let failed = |error: rusqlite::Error| StoreError::Open {
-            path: ":memory:".to_owned(),
-            cause: error.to_string(),
-        };
+        const NAME: &str = ":memory:";
+        let failed = |error: rusqlite::Error| StoreError::of_sqlite(&error, NAME, "be opened");
         let mut writer = Connection::open_in_memory().map_err(failed)?;
         settle(&writer).map_err(failed)?;
-        schema::migrate(&mut writer)?;
-        Ok(Self::new(writer, Vec::new(), None))
-    }
-
-    fn new(writer: Connection, readers: Vec<Mutex<Connection>>, guard: Option<File>) -> Self {
-        Self {
+        schema::migrate(&mut writer, NAME)?;
+        Ok(Self {
             writer: Mutex::new(writer),
-            readers,
+            readers: Vec::new(),
             turn: AtomicUsize::new(0),
-            _guard: guard,
-        }
+            path: NAME.to_owned(),
+            watch: None,
+            _guard: None,
+        })
     }
 
     /// One named write: an IMMEDIATE transaction, committed when `work` succeeds, else rolled back.
@@ -111,6 +188,12 @@ impl SqliteStore {
         action: &'static str,
         work: impl FnOnce(&Transaction<'_>) -> Result<T, Fault>,
     ) -> Result<T, StoreError> {
+        if let Some(cause) = self.watch.as_ref().and_then(Watch::fault) {
+            return Err(StoreError::Corrupt {
+                path: self.path.clone(),
+                cause: cause.clone(),
+            });
+        }
         let mut connection = locked(&self.writer);
         let attempt = || {
             let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
@@ -118,7 +201,7 @@ impl SqliteStore {
             transaction.commit()?;
             Ok(value)
         };
-        attempt().map_err(|fault: Fault| fault.during(action))
+        attempt().map_err(|fault: Fault| fault.during(action, &self.path))
     }
 
     /// One named read: everything in it sees the same moment of the database.
@@ -134,7 +217,7 @@ impl SqliteStore {
             transaction.commit()?;
             Ok(value)
         };
-        attempt().map_err(|fault: Fault| fault.during(action))
+        attempt().map_err(|fault: Fault| fault.during(action, &self.path))
     }
 
     /// A free reader; when none is free, wait for one, taking turns.
@@ -158,39 +241,11 @@ fn locked(connection: &Mutex<Connection>) -> MutexGuard<'_, Connection> {
     connection.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// The exclusive advisory lock beside the database, or why it cannot be had. SQLite's own
-/// exclusive mode would shut out our readers and a backup too.
-fn guard(path: &Path) -> Result<File, String> {
-    let mut name = path.as_os_str().to_owned();
-    name.push(".lock");
-    let name = PathBuf::from(name);
-    let file = OpenOptions::new()
-        .create(true)
-        .truncate(false)
-        .write(true)
-        .open(&name)
-        .map_err(|error| format!("the lock file {} cannot be opened ({error})", name.display()))?;
-    match file.try_lock() {
-        Ok(()) => Ok(file),
-        Err(TryLockError::WouldBlock) => Err(format!(
-            "another process holds the lock file {}; stop that process first, or give this one another store path",
-            name.display()
-        )),
-        Err(TryLockError::Error(error)) => Err(format!("the lock file {} cannot be locked ({error})", name.display())),
-    }
-}
-
-/// Create the database file readable and writable by its owner only: it holds patient data.
-/// SQLite gives its WAL files the same mode.
-fn owner_only(path: &Path) -> std::io::Result<()> {
-    let mut options = OpenOptions::new();
-    options.create(true).truncate(false).write(true);
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::OpenOptionsExt;
-        options.mode(0o600);
-    }
-    options.open(path).map(drop)
+fn open_reader(path: &Path) -> rusqlite::Result<Connection> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let reader = Connection::open_with_flags(path, flags)?;
+    settle(&reader)?;
+    Ok(reader)
 }
 
 /// Settings of every connection. Sorting happens in memory: no patient data in temporary files.
@@ -223,6 +278,12 @@ impl Store for SqliteStore {
 
     fn patients_due(&self, now: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError> {
         self.query("list the patients due", |tx| read::patients_due(tx, now, limit))
+    }
+
+    fn patients_to_forget(&self, now: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError> {
+        self.query("list the patients with something to forget", |tx| {
+            read::patients_to_forget(tx, now, limit)
+        })
     }
 
     fn next_due(&self) -> Result<Option<Instant>, StoreError> {

@@ -80,6 +80,15 @@ pub(super) fn patients_due(tx: &Transaction<'_>, now: Instant, limit: usize) -> 
     Ok(rows.collect::<Result<_, _>>()?)
 }
 
+pub(super) fn patients_to_forget(tx: &Transaction<'_>, now: Instant, limit: usize) -> Result<Vec<PatientKey>, Fault> {
+    let mut statement = tx.prepare_cached(
+        "SELECT patient FROM patients WHERE forget_at IS NOT NULL AND forget_at <= ?1
+         ORDER BY forget_at, patient LIMIT ?2",
+    )?;
+    let rows = statement.query_map([now.millis(), bounded(limit)], |row| row.get(0).map(PatientKey))?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
 pub(super) fn patients_after(
     tx: &Transaction<'_>,
     after: Option<&PatientKey>,

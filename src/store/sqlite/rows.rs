@@ -30,13 +30,10 @@ impl From<rusqlite::Error> for Fault {
 }
 
 impl Fault {
-    /// The store's error, naming the transaction.
-    pub(super) fn during(self, action: &'static str) -> StoreError {
+    /// The store's error, naming the file and the transaction.
+    pub(super) fn during(self, action: &'static str, path: &str) -> StoreError {
         match self {
-            Self::Sql(error) => StoreError::Statement {
-                action,
-                cause: error.to_string(),
-            },
+            Self::Sql(error) => StoreError::of_sqlite(&error, path, action),
             Self::Refused(cause) => StoreError::Statement { action, cause },
             Self::Decode { what, cause } => StoreError::Decode {
                 what: what.to_owned(),

@@ -1,5 +1,6 @@
 //! The one commit.
 
+use super::forget;
 use super::outbox;
 use super::rows::{Fault, tier_rank, to_json};
 use crate::store::parameters::Parameters;
@@ -35,6 +36,8 @@ pub(super) fn commit(tx: &Transaction<'_>, commit: &Commit) -> Result<(), Fault>
     for moved in &commit.cursors {
         cursor.execute(params![moved.name, moved.position.millis()])?;
     }
+    forget::unneeded(tx, &commit.unneeded)?;
+    forget::set_times(tx, &commit.forget_at)?;
     let mut meta = tx.prepare_cached(
         "INSERT INTO meta (key, value) VALUES (?1, ?2) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
     )?;
@@ -44,12 +47,20 @@ pub(super) fn commit(tx: &Transaction<'_>, commit: &Commit) -> Result<(), Fault>
     Ok(())
 }
 
-/// A write that changes nothing else.
+/// Bytes that a probe writes: more than a page, so that the last free page of a full disk is no proof.
+const PROBE_BYTES: usize = 64 * 1024;
+
+/// A write that changes nothing else, of other bytes than the last: what is the same is not written.
 pub(super) fn probe(tx: &Transaction<'_>) -> Result<(), Fault> {
-    tx.execute(
-        "INSERT INTO probe (one, writes) VALUES (1, 1) ON CONFLICT (one) DO UPDATE SET writes = writes + 1",
-        [],
-    )?;
+    let writes: i64 = tx
+        .prepare_cached(
+            "INSERT INTO probe (one, writes) VALUES (1, 1)
+             ON CONFLICT (one) DO UPDATE SET writes = writes + 1 RETURNING writes",
+        )?
+        .query_row([], |row| row.get(0))?;
+    let byte = u8::try_from(writes.rem_euclid(251)).unwrap_or_default();
+    tx.prepare_cached("UPDATE probe SET room = ?1")?
+        .execute([vec![byte; PROBE_BYTES]])?;
     Ok(())
 }
 

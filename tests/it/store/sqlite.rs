@@ -61,7 +61,7 @@ fn an_empty_file_is_brought_up_to_date() {
     SqliteStore::open(&path).unwrap().commit(&all()).unwrap();
     let raw = Connection::open(&path).unwrap();
     let version: i64 = raw.pragma_query_value(None, "user_version", |row| row.get(0)).unwrap();
-    assert_eq!(version, 2);
+    assert_eq!(version, 3);
     let mode: String = raw.pragma_query_value(None, "journal_mode", |row| row.get(0)).unwrap();
     assert_eq!(mode, "wal");
     let check: String = raw
@@ -82,7 +82,17 @@ fn a_newer_schema_is_refused_and_left_alone() {
     raw.pragma_update(None, "user_version", 4711).unwrap();
     let bytes = std::fs::read(&path).unwrap();
     let error = SqliteStore::open(&path).err().unwrap();
-    assert!(matches!(error, StoreError::Newer { found: 4711, known: 2 }), "{error}");
+    assert!(
+        matches!(
+            error,
+            StoreError::Newer {
+                found: 4711,
+                known: 3,
+                ..
+            }
+        ),
+        "{error}"
+    );
     assert_eq!(std::fs::read(&path).unwrap(), bytes);
 }
 
@@ -107,7 +117,7 @@ fn what_cannot_be_opened_is_said() {
     assert!(matches!(SqliteStore::open(&absent), Err(StoreError::Open { .. })));
     let other = folder.path().join("other.txt");
     std::fs::write(&other, "no database, only a long enough text. ".repeat(40)).unwrap();
-    assert!(matches!(SqliteStore::open(&other), Err(StoreError::Open { .. })));
+    assert!(matches!(SqliteStore::open(&other), Err(StoreError::Corrupt { .. })));
 }
 
 /// The last table but one that a commit writes fails: nothing of what was written before stays.
@@ -169,7 +179,7 @@ fn a_link_to_the_file_is_the_same_store() {
     let link = folder.path().join("link.db");
     let first = SqliteStore::open(&path).unwrap();
     std::os::unix::fs::symlink(&path, &link).unwrap();
-    assert!(matches!(SqliteStore::open(&link), Err(StoreError::Open { .. })));
+    assert!(matches!(SqliteStore::open(&link), Err(StoreError::InUse { .. })));
     drop(first);
     SqliteStore::open(&link).unwrap();
 }
