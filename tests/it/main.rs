@@ -28,6 +28,7 @@ mod odd_sources;
 mod official_examples;
 mod order;
 mod outbox;
+mod overload;
 mod pages;
 #[path = "../support/patient.rs"]
 mod patient_support;

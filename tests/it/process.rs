@@ -66,6 +66,11 @@ impl Running {
         }
     }
 
+    /// The process's id.
+    pub fn id(&self) -> u32 {
+        self.child.id()
+    }
+
     /// Send a signal by name (`INT`, `TERM`, `KILL`).
     pub fn signal(&self, name: &str) {
         let status = Command::new("kill")
