@@ -4,7 +4,7 @@
 //! byte, or ask for a page and not read it. None of that may keep a ward's reading out. So every
 //! connection is in one of four states with a deadline for each, and when `max_connections` are
 //! open, the next one takes the place of one that does nothing: first of those that never sent a
-//! whole request, then of those that wait between two, the one that waits longest. Only when every
+//! whole request, then of those that wait between two, each time the eldest. Only when every
 //! connection has a request under way is a new one answered 503 and closed.
 
 mod held;

@@ -110,19 +110,23 @@ impl Registry {
             .collect()
     }
 
-    /// Close the one that has done nothing for longest; false when each has a request under way.
+    /// Close the one that has done nothing for longest; false when each has a request under way. Of
+    /// those that never asked a few are closed at once: a flood then costs a look at all of them only
+    /// now and then.
     pub fn make_room(&self) -> bool {
         let all = self.all();
-        let oldest = |wanted: &[Doing]| {
-            let of = all.iter().filter(|(_, doing, _)| wanted.contains(doing));
-            of.min_by_key(|(_, _, since)| *since)
-        };
-        let Some((held, ..)) = oldest(&[Doing::New]).or_else(|| oldest(&[Doing::Head, Doing::Idle])) else {
-            return false;
-        };
-        held.cut.cancel();
-        locked(&self.open).remove(&held.id);
-        true
+        let mut silent: Vec<_> = all.iter().filter(|(_, doing, _)| *doing == Doing::New).collect();
+        silent.sort_unstable_by_key(|(_, _, since)| *since);
+        silent.truncate((self.limits.max_connections / 16).max(1));
+        if silent.is_empty() {
+            let waiting = all.iter().filter(|(_, doing, _)| *doing != Doing::Busy);
+            silent.extend(waiting.min_by_key(|(_, _, since)| *since));
+        }
+        for (held, ..) in &silent {
+            held.cut.cancel();
+            locked(&self.open).remove(&held.id);
+        }
+        !silent.is_empty()
     }
 
     /// Close every connection that is past the deadline of what it does.
