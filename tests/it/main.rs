@@ -15,6 +15,7 @@ mod demo;
 mod depth;
 mod end_to_end;
 mod engine;
+mod faults;
 mod fhir_api;
 mod fhir_datetime;
 mod fhir_observation;
@@ -24,6 +25,8 @@ mod fhir_server;
 mod hazards;
 mod health;
 mod identity;
+#[path = "../support/memory_fhir.rs"]
+mod memory_fhir;
 mod odd_sources;
 mod official_examples;
 mod order;
@@ -34,6 +37,8 @@ mod pages;
 mod patient_support;
 mod poll;
 mod process;
+#[path = "../support/proxy.rs"]
+mod proxy;
 mod recognise;
 mod recognise_mapping;
 mod recognise_procedure;
