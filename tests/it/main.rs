@@ -25,6 +25,7 @@ mod fhir_server;
 mod hazards;
 mod health;
 mod identity;
+mod invariants;
 #[path = "../support/memory_fhir.rs"]
 mod memory_fhir;
 mod odd_sources;
@@ -44,6 +45,7 @@ mod recognise_mapping;
 mod recognise_procedure;
 mod rule_check;
 mod rule_documents;
+mod security;
 mod sheets;
 mod store;
 mod wording_review;
