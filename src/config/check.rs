@@ -222,6 +222,11 @@ impl Checker<'_> {
             .as_ref()
             .or(table.max_body_bytes.as_ref())
             .map(Spanned::span);
+        let waiting_span = table
+            .max_waiting_bytes
+            .as_ref()
+            .or(table.max_bundle_bytes.as_ref())
+            .map(Spanned::span);
         let config = ServerConfig {
             listen: table
                 .listen
@@ -243,7 +248,33 @@ impl Checker<'_> {
             // An Observation nests about ten deep (component, coding, extension in extension).
             max_depth: self.number("max_depth", table.max_depth, usual.max_depth, 16..=MAX_DEPTH),
             queue_batches: self.number("queue_batches", table.queue_batches, usual.queue_batches, 1..=65_536),
+            max_waiting_bytes: self.number(
+                "max_waiting_bytes",
+                table.max_waiting_bytes,
+                usual.max_waiting_bytes,
+                1024..=MAX_BYTES,
+            ),
+            max_connections: self.number(
+                "max_connections",
+                table.max_connections,
+                usual.max_connections,
+                1..=65_536,
+            ),
+            head_seconds: self.number("head_seconds", table.head_seconds, usual.head_seconds, 1..=3600),
+            body_seconds: self.number("body_seconds", table.body_seconds, usual.body_seconds, 1..=3600),
+            idle_seconds: self.number("idle_seconds", table.idle_seconds, usual.idle_seconds, 1..=3600),
+            write_seconds: self.number("write_seconds", table.write_seconds, usual.write_seconds, 1..=3600),
         };
+        if let Some(span) = waiting_span.filter(|_| config.max_waiting_bytes < config.max_bundle_bytes) {
+            self.fault(
+                span,
+                format!(
+                    "max_waiting_bytes ({}) is below max_bundle_bytes ({}), so the largest Bundle could never be taken: \
+                     raise the one or lower the other",
+                    config.max_waiting_bytes, config.max_bundle_bytes
+                ),
+            );
+        }
         if let Some(span) = bundle_span.filter(|_| config.max_bundle_bytes < config.max_body_bytes) {
             self.fault(
                 span,

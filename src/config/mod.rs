@@ -189,6 +189,19 @@ pub struct ServerConfig {
     pub max_depth: usize,
     /// `queue_batches` (256): batches waiting for the engine.
     pub queue_batches: usize,
+    /// `max_waiting_bytes` (64 MiB): bodies that are being received, and again as much in batches that
+    /// wait for the engine; what comes past it is answered 503.
+    pub max_waiting_bytes: usize,
+    /// `max_connections` (768): open at once; a further one takes the place of one that does nothing.
+    pub max_connections: usize,
+    /// `head_seconds` (10): for the head of a request to arrive.
+    pub head_seconds: u64,
+    /// `body_seconds` (30): for the body of a request to arrive.
+    pub body_seconds: u64,
+    /// `idle_seconds` (60): how long a connection may wait between two requests.
+    pub idle_seconds: u64,
+    /// `write_seconds` (30): how long a reader may take nothing of an answer.
+    pub write_seconds: u64,
 }
 
 impl Default for ServerConfig {
@@ -200,6 +213,12 @@ impl Default for ServerConfig {
             max_bundle_bytes: 16 * 1024 * 1024,
             max_depth: 64,
             queue_batches: 256,
+            max_waiting_bytes: 64 * 1024 * 1024,
+            max_connections: 768,
+            head_seconds: 10,
+            body_seconds: 30,
+            idle_seconds: 60,
+            write_seconds: 30,
         }
     }
 }

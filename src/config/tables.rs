@@ -88,6 +88,12 @@ pub struct ServerTable {
     pub max_bundle_bytes: Option<Spanned<i64>>,
     pub max_depth: Option<Spanned<i64>>,
     pub queue_batches: Option<Spanned<i64>>,
+    pub max_waiting_bytes: Option<Spanned<i64>>,
+    pub max_connections: Option<Spanned<i64>>,
+    pub head_seconds: Option<Spanned<i64>>,
+    pub body_seconds: Option<Spanned<i64>>,
+    pub idle_seconds: Option<Spanned<i64>>,
+    pub write_seconds: Option<Spanned<i64>>,
 }
 
 #[derive(Debug, Default, Deserialize)]

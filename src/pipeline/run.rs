@@ -4,6 +4,7 @@ use super::service::{Face, Service};
 use super::settings::Clock;
 use super::sheets;
 use crate::config::Config;
+use crate::server::connections::{self, ConnectionLimits};
 use crate::store::SqliteStore;
 use anyhow::Context;
 use std::net::SocketAddr;
@@ -33,13 +34,14 @@ pub async fn run(config: Config, clock: Clock) -> anyhow::Result<()> {
         println!("{line}");
     }
     let stop = CancellationToken::new();
-    let serving = tokio::spawn(serve(listener, service.router.clone(), stop.clone()));
+    let limits = ConnectionLimits::from(&config.server);
+    let serving = tokio::spawn(serve(listener, service.router.clone(), limits, stop.clone()));
     signal().await?;
     tracing::info!("stopping: what was received is finished first");
     stop.cancel();
     let served = serving.await;
     service.stop().await;
-    served?
+    Ok(served?)
 }
 
 /// Bind the address.
@@ -53,20 +55,16 @@ pub async fn bind(address: SocketAddr) -> anyhow::Result<TcpListener> {
 }
 
 /// Serve until `stop`, then give open requests a bounded time to end.
-///
-/// # Errors
-/// When accepting fails for good.
-pub async fn serve(listener: TcpListener, router: axum::Router, stop: CancellationToken) -> anyhow::Result<()> {
-    let graceful = stop.clone();
-    let server = axum::serve(listener, router).with_graceful_shutdown(async move { graceful.cancelled().await });
+pub async fn serve(listener: TcpListener, router: axum::Router, limits: ConnectionLimits, stop: CancellationToken) {
+    let server = connections::serve(listener, router, limits, stop.clone());
     let bounded = async {
         stop.cancelled().await;
         tokio::time::sleep(GRACE).await;
     };
     tokio::select! {
-        result = async { server.await } => Ok(result?),
+        () = server => {}
         // Event streams of open pages never end by themselves.
-        () = bounded => Ok(()),
+        () = bounded => {}
     }
 }
 

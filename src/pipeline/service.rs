@@ -67,7 +67,7 @@ impl Service {
         let store = Arc::new(store);
         let shared: Arc<dyn Store> = Arc::clone(&store) as Arc<dyn Store>;
         let settings = settings(config)?;
-        let (intake, receiver) = Intake::new(config.server.queue_batches);
+        let (intake, receiver) = Intake::bounded(config.server.queue_batches, config.server.max_waiting_bytes);
         let mut app = AppState::new(intake.clone(), Arc::clone(&shared), &config.server, Arc::clone(&clock));
         app.self_contained = config.sink.is_none();
         let shutdown = CancellationToken::new();

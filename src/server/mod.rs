@@ -6,6 +6,7 @@
 //! answered after its commit, everything shown comes from the store.
 
 pub mod charts;
+pub mod connections;
 pub mod fhir;
 pub mod guard;
 pub mod health;
@@ -13,6 +14,7 @@ pub mod live;
 pub mod metrics;
 pub mod pages;
 
+pub use connections::ConnectionLimits;
 pub use guard::Hosts;
 pub use health::Health;
 pub use live::LiveEvent;
@@ -64,7 +66,7 @@ impl From<&ServerConfig> for Limits {
             max_bundle_bytes: config.max_bundle_bytes,
             max_depth: config.max_depth,
             max_bundle_entries: 10_000,
-            body_timeout: Duration::from_secs(30),
+            body_timeout: Duration::from_secs(config.body_seconds),
             answer_timeout: Duration::from_secs(60),
         }
     }
@@ -97,6 +99,8 @@ pub struct AppState {
     /// Held from the search to the commit of a conditional interaction, so that two equal
     /// conditional creates never both find nothing.
     pub conditional: Arc<tokio::sync::Mutex<()>>,
+    /// Free bytes for bodies that are being received and worked on.
+    pub receiving: Arc<tokio::sync::Semaphore>,
 }
 
 impl AppState {
@@ -114,6 +118,7 @@ impl AppState {
             self_contained: true,
             events: broadcast::channel(LIVE_EVENTS_KEPT).0,
             conditional: Arc::default(),
+            receiving: Arc::new(tokio::sync::Semaphore::new(config.max_waiting_bytes)),
         }
     }
 

@@ -3,7 +3,8 @@
 
 use crate::fhir::Instant;
 use crate::recognise::reading::{PatientKey, Version};
-use tokio::sync::{mpsc, oneshot};
+use std::sync::Arc;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, oneshot};
 
 /// What is to be done with one resource.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -117,6 +118,9 @@ pub enum IntakeError {
     /// The queue is full: try again after a second.
     #[error("the intake queue is full ({0} batches wait); send again after a second")]
     Busy(usize),
+    /// What waits is too much to be held in memory: try again after a second.
+    #[error("too much waits to be stored (the limit is {0} bytes); send again after a second")]
+    Full(usize),
     /// The store cannot commit; nothing was kept.
     #[error("the store could not commit: {0}; nothing of this batch was kept, send it again")]
     Store(String),
@@ -133,24 +137,63 @@ pub struct Submission {
     pub reply: oneshot::Sender<Result<Vec<Answer>, IntakeError>>,
 }
 
+/// Bytes of batches that wait, when nobody says otherwise (64 MiB).
+pub const MAX_WAITING_BYTES: usize = 64 * 1024 * 1024;
+/// What one item takes beside its body, roughly.
+const ITEM_BYTES: usize = 256;
+
 /// The sending side; cheap to clone.
 #[derive(Clone)]
 pub struct Intake {
     sender: mpsc::Sender<Submission>,
+    /// Free bytes.
+    room: Arc<Semaphore>,
+    max_bytes: usize,
 }
 
 impl Intake {
     /// A queue of at most `limit` batches and its receiving end (for the engine).
     pub fn new(limit: usize) -> (Self, mpsc::Receiver<Submission>) {
+        Self::bounded(limit, MAX_WAITING_BYTES)
+    }
+
+    /// The same with a bound on the bytes of all batches that wait for their commit. A batch that is
+    /// larger by itself waits until it is alone.
+    pub fn bounded(limit: usize, max_bytes: usize) -> (Self, mpsc::Receiver<Submission>) {
         let (sender, receiver) = mpsc::channel(limit);
-        (Self { sender }, receiver)
+        // Permits are counted in 32 bits.
+        let max_bytes = max_bytes.clamp(1, u32::MAX as usize);
+        let room = Arc::new(Semaphore::new(max_bytes));
+        (
+            Self {
+                sender,
+                room,
+                max_bytes,
+            },
+            receiver,
+        )
+    }
+
+    /// Permits for a batch.
+    fn size(&self, batch: &Batch) -> u32 {
+        let items = batch.items.iter().map(|item| match &item.operation {
+            Operation::Put(body) => body.len(),
+            Operation::Delete => 0,
+        });
+        let unreadable = batch.unreadable.iter().map(|entry| entry.body.len());
+        let bytes = items.chain(unreadable).fold(0, |sum: usize, bytes| {
+            sum.saturating_add(bytes).saturating_add(ITEM_BYTES)
+        });
+        u32::try_from(bytes.min(self.max_bytes)).unwrap_or(u32::MAX)
     }
 
     /// Submit and wait for the commit. A full queue is refused at once (REST answers 503).
     ///
     /// # Errors
-    /// `Busy`, `Store` or `Stopped`; in each case nothing of the batch is kept.
+    /// `Busy`, `Full`, `Store` or `Stopped`; in each case nothing of the batch is kept.
     pub async fn submit(&self, batch: Batch) -> Result<Vec<Answer>, IntakeError> {
+        let room = Arc::clone(&self.room).try_acquire_many_owned(self.size(&batch));
+        let _held_until_the_commit: OwnedSemaphorePermit = room.map_err(|_| IntakeError::Full(self.max_bytes))?;
         let (reply, answer) = oneshot::channel();
         self.sender
             .try_send(Submission { batch, reply })
@@ -166,6 +209,8 @@ impl Intake {
     /// # Errors
     /// `Store` or `Stopped`.
     pub async fn submit_when_room(&self, batch: Batch) -> Result<Vec<Answer>, IntakeError> {
+        let room = Arc::clone(&self.room).acquire_many_owned(self.size(&batch)).await;
+        let _held_until_the_commit = room.map_err(|_| IntakeError::Stopped)?;
         let (reply, answer) = oneshot::channel();
         self.sender
             .send(Submission { batch, reply })

@@ -141,7 +141,7 @@ fn an_unknown_key_is_shown_with_line_column_and_caret() {
     let text = "[server]\n\n  listn = \"127.0.0.1:1\"\n";
     let shown = from_text(text, "etc/d.toml", &nothing).unwrap_err().to_string();
     let expected = "etc/d.toml:3:3: unknown field `listn`, expected one of `listen`, `allow_non_loopback`, \
-                    `max_body_bytes`, `max_bundle_bytes`, `max_depth`, `queue_batches`\n  |\n\
+                    `max_body_bytes`, `max_bundle_bytes`, `max_depth`, `queue_batches`, `max_waiting_bytes`, `max_connections`, `head_seconds`, `body_seconds`, `idle_seconds`, `write_seconds`\n  |\n\
                     3 |   listn = \"127.0.0.1:1\"\n  |   ^^^^^";
     assert_eq!(shown, expected);
 }

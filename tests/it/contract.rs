@@ -10,7 +10,7 @@ const MEASUREMENT: &str = "https://deltaward.example/fhir/CodeSystem/measurement
 const COMPARTMENT: &str = "https://deltaward.example/fhir/CodeSystem/compartment";
 
 /// A diastolic by LOINC 8462-4, as a single Observation.
-fn diastolic(id: &str, minute: &str, value: f64) -> Value {
+pub fn diastolic(id: &str, minute: &str, value: f64) -> Value {
     json!({
         "resourceType": "Observation", "id": id, "status": "final",
         "code": {"coding": [{"system": "http://loinc.org", "code": "8462-4"}]},
@@ -19,7 +19,7 @@ fn diastolic(id: &str, minute: &str, value: f64) -> Value {
     })
 }
 
-fn pressure(id: &str, minute: &str, value: f64, status: &str) -> Value {
+pub fn pressure(id: &str, minute: &str, value: f64, status: &str) -> Value {
     json!({
         "resourceType": "Observation", "id": id, "status": status,
         "code": {"coding": [{"system": MEASUREMENT, "code": "compartment-pressure"}]},
@@ -31,13 +31,13 @@ fn pressure(id: &str, minute: &str, value: f64, status: &str) -> Value {
     })
 }
 
-struct Fhir {
+pub struct Fhir {
     client: Client,
     base: String,
 }
 
 impl Fhir {
-    async fn send(&self, method: Method, path: &str, body: Option<&Value>) -> (StatusCode, Value) {
+    pub async fn send(&self, method: Method, path: &str, body: Option<&Value>) -> (StatusCode, Value) {
         let mut request = self.client.request(method, format!("{}/fhir/{path}", self.base));
         if let Some(body) = body {
             request = request
@@ -50,7 +50,7 @@ impl Fhir {
         (status, serde_json::from_str(&text).unwrap_or(Value::Null))
     }
 
-    async fn put(&self, body: &Value) -> StatusCode {
+    pub async fn put(&self, body: &Value) -> StatusCode {
         let path = format!("Observation/{}", body["id"].as_str().unwrap());
         self.send(Method::PUT, &path, Some(body)).await.0
     }
@@ -63,17 +63,17 @@ impl Fhir {
         entries.into_iter().map(|entry| entry["resource"].clone()).collect()
     }
 
-    async fn deltas(&self) -> Vec<Value> {
+    pub async fn deltas(&self) -> Vec<Value> {
         self.all(&format!("Observation?patient=p1&code={MEASUREMENT}%7Cdelta-pressure"))
             .await
     }
 
-    async fn messages(&self) -> Vec<Value> {
+    pub async fn messages(&self) -> Vec<Value> {
         self.all("Communication?patient=p1&_sort=_lastUpdated").await
     }
 }
 
-fn start(folder: &std::path::Path) -> (Running, Fhir) {
+pub fn start(folder: &std::path::Path) -> (Running, Fhir) {
     let file = config(folder, "");
     let running = Running::start(folder, &["run", "--config", &file]);
     let base = running.base.clone();

@@ -15,6 +15,7 @@ mod demo;
 mod depth;
 mod end_to_end;
 mod engine;
+mod faults;
 mod fhir_api;
 mod fhir_datetime;
 mod fhir_observation;
@@ -24,20 +25,27 @@ mod fhir_server;
 mod hazards;
 mod health;
 mod identity;
+mod invariants;
+#[path = "../support/memory_fhir.rs"]
+mod memory_fhir;
 mod odd_sources;
 mod official_examples;
 mod order;
 mod outbox;
+mod overload;
 mod pages;
 #[path = "../support/patient.rs"]
 mod patient_support;
 mod poll;
 mod process;
+#[path = "../support/proxy.rs"]
+mod proxy;
 mod recognise;
 mod recognise_mapping;
 mod recognise_procedure;
 mod rule_check;
 mod rule_documents;
+mod security;
 mod sheets;
 mod store;
 mod wording_review;

@@ -52,7 +52,7 @@ async fn ok(page: &PageState, path: &str) -> String {
 }
 
 /// What a person reads: the text between tags.
-fn text_of(html: &str) -> String {
+pub fn text_of(html: &str) -> String {
     let mut text = String::new();
     let mut in_tag = false;
     for character in html.chars() {

@@ -11,6 +11,11 @@ use std::time::{Duration, Instant};
 /// The built binary.
 pub const BINARY: &str = env!("CARGO_BIN_EXE_deltaward");
 
+/// The binary that the tests of faults run: another one when the environment names it.
+fn binary() -> String {
+    std::env::var("DELTAWARD_BINARY").unwrap_or_else(|_| BINARY.to_owned())
+}
+
 /// A running service; killed when dropped.
 pub struct Running {
     child: Child,
@@ -22,7 +27,7 @@ pub struct Running {
 impl Running {
     /// Start `deltaward <args>` in `folder` and wait for the line that says where the page is.
     pub fn start(folder: &Path, args: &[&str]) -> Self {
-        Self::start_by(folder, Command::new(BINARY).args(args))
+        Self::start_by(folder, Command::new(binary()).args(args))
     }
 
     /// As `start`, by a command that becomes the service.

@@ -9,6 +9,7 @@ use super::settings::Clock;
 use super::sheets;
 use crate::config::Config;
 use crate::fhir::Instant;
+use crate::server::ConnectionLimits;
 use crate::server::LiveEvent;
 use crate::store::{SqliteStore, Store};
 use anyhow::{Context, bail};
@@ -70,7 +71,8 @@ pub async fn demo(options: Options) -> anyhow::Result<()> {
     }
     println!("All patients and numbers are invented. Decision support: local protocol and licensed practice decide.");
     let stop = CancellationToken::new();
-    let serving = tokio::spawn(serve(listener, service.router.clone(), stop.clone()));
+    let limits = ConnectionLimits::from(&config.server);
+    let serving = tokio::spawn(serve(listener, service.router.clone(), limits, stop.clone()));
     let script = Script {
         ward,
         time,

@@ -17,13 +17,17 @@ use super::types::TypeInfo;
 use super::write::{self, Done, Matched, Write};
 use crate::fhir::outcome::IssueType;
 use crate::server::AppState;
-use crate::source::{Batch, Operation};
+use crate::source::{Answer, Batch, Incoming, IntakeError, Operation};
 use axum::http::StatusCode;
 use serde_json::{Map, Value, json};
 use std::collections::{BTreeMap, BTreeSet};
+use tokio::sync::OwnedMutexGuard;
 
 /// The most reads and searches of one batch: each may give a page of its own.
 pub const MAX_READS: usize = 100;
+
+/// Entries of a batch that go into one commit.
+const ENTRIES_PER_COMMIT: usize = 250;
 
 /// Where one entry stands.
 enum Slot {
@@ -62,10 +66,11 @@ pub async fn run(app: &AppState, call: &Call, text: &str) -> Result<String, Prob
     }
     let (batch, order) = batch_of(&slots, atomic);
     if !batch.items.is_empty() {
-        let answers = write::submit(app, batch, lock).await?;
-        for (position, answer) in order.iter().zip(&answers) {
+        let answers = submit(app, batch, lock).await?;
+        for (position, answer) in order.iter().zip(answers) {
             if let Slot::Write(write) = &slots[*position] {
-                slots[*position] = write.done(answer).map_or_else(Slot::Refused, Slot::Done);
+                let done = answer.and_then(|answer| write.done(&answer));
+                slots[*position] = done.map_or_else(Slot::Refused, Slot::Done);
             }
         }
     }
@@ -73,6 +78,56 @@ pub async fn run(app: &AppState, call: &Call, text: &str) -> Result<String, Prob
         refuse_whole(&slots)?;
     }
     response(app, call, atomic, slots).await
+}
+
+/// Submit the writes and give each its answer. A transaction is one commit. The entries of a batch
+/// stand for themselves: they go in parts, so that a large one does not hold up every other writer.
+/// When the first part is not taken, nothing was kept and the whole is refused; when a later one is
+/// not, its entries are.
+async fn submit(
+    app: &AppState,
+    batch: Batch,
+    lock: Option<OwnedMutexGuard<()>>,
+) -> Result<Vec<Result<Answer, Problem>>, Problem> {
+    if batch.atomic || batch.items.len() <= ENTRIES_PER_COMMIT {
+        let answers = write::submit(app, batch, lock).await?;
+        return Ok(answers.into_iter().map(Ok).collect());
+    }
+    // To its end also when the caller goes away: the lock holds until the last part stands.
+    let whole = tokio::spawn(in_parts(app.clone(), batch.items, lock));
+    whole.await.unwrap_or_else(|_| Err(IntakeError::Stopped.into()))
+}
+
+async fn in_parts(
+    app: AppState,
+    items: Vec<Incoming>,
+    lock: Option<OwnedMutexGuard<()>>,
+) -> Result<Vec<Result<Answer, Problem>>, Problem> {
+    let mut answers = Vec::with_capacity(items.len());
+    let mut items = items.into_iter().peekable();
+    let mut refused: Option<Problem> = None;
+    while items.peek().is_some() {
+        let part: Vec<Incoming> = items.by_ref().take(ENTRIES_PER_COMMIT).collect();
+        let count = part.len();
+        let part = Batch {
+            items: part,
+            ..Batch::default()
+        };
+        let done = match &refused {
+            Some(problem) => Err(problem.clone()),
+            None => write::submit(&app, part, None).await,
+        };
+        match done {
+            Ok(done) => answers.extend(done.into_iter().map(Ok)),
+            Err(problem) if answers.is_empty() => return Err(problem),
+            Err(problem) => {
+                answers.extend(std::iter::repeat_n(Err(problem.clone()), count));
+                refused = Some(problem);
+            }
+        }
+    }
+    drop(lock);
+    Ok(answers)
 }
 
 /// What preparing the entries of one Bundle gathers.

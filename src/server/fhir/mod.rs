@@ -140,7 +140,7 @@ async fn post_create(
 ) -> Answer {
     let kind = path(kind)?;
     types::find_writable(&kind)?;
-    let text = body::resource(&app.limits, &headers, body).await?;
+    let text = body::resource(&app, &headers, body).await?;
     let condition = call::text(&headers, "if-none-exist");
     let done = write::create(&app, &kind, &text, condition.as_deref()).await?;
     Ok(written(&call, done))
@@ -169,7 +169,7 @@ async fn put_update(
     let (kind, id) = path(parts)?;
     types::find_writable(&kind)?;
     let if_match = precondition(&headers)?;
-    let text = body::resource(&app.limits, &headers, body).await?;
+    let text = body::resource(&app, &headers, body).await?;
     Ok(written(&call, write::update(&app, &kind, &id, &text, if_match).await?))
 }
 
@@ -184,7 +184,7 @@ async fn put_where(
     let kind = path(kind)?;
     types::find_writable(&kind)?;
     let if_match = precondition(&headers)?;
-    let text = body::resource(&app.limits, &headers, body).await?;
+    let text = body::resource(&app, &headers, body).await?;
     let query = query.unwrap_or_default();
     Ok(written(
         &call,
@@ -205,7 +205,7 @@ async fn delete_one(
 }
 
 async fn post_bundle(State(app): State<AppState>, call: Call, headers: HeaderMap, body: Body) -> Answer {
-    let text = body::bundle(&app.limits, &headers, body).await?;
+    let text = body::bundle(&app, &headers, body).await?;
     Ok(fhir_json(StatusCode::OK, bundle::run(&app, &call, &text).await?))
 }
 

@@ -86,7 +86,7 @@ impl From<crate::source::IntakeError> for Problem {
     fn from(error: crate::source::IntakeError) -> Self {
         use crate::source::IntakeError;
         match &error {
-            IntakeError::Busy(_) | IntakeError::Stopped => Self::try_again(error.to_string()),
+            IntakeError::Busy(_) | IntakeError::Full(_) | IntakeError::Stopped => Self::try_again(error.to_string()),
             IntakeError::Store(cause) => {
                 tracing::error!(%cause, "the store could not commit what was sent to /fhir");
                 Self::try_again_later("The store could not commit; nothing of this request was kept. Send it again.")

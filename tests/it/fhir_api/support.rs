@@ -65,7 +65,7 @@ pub fn server_config() -> ServerConfig {
         max_bundle_bytes: 16 << 20,
         max_depth: 64,
         queue_batches: 4,
-        allow_non_loopback: false,
+        ..ServerConfig::default()
     }
 }
 

@@ -1,0 +1,162 @@
+//! The real process under load, killed at random times and started again on the same store, with a
+//! proxy that spoils its connections to the FHIR server that it polls and writes to. At the end the
+//! server holds just what an oracle says.
+//!
+//! `FAULTS_KILLS`, `FAULTS_SEED` and `DELTAWARD_BINARY` set how often, with which numbers, and which
+//! binary (`tests/faults/run`).
+
+mod load;
+mod oracle;
+
+use crate::memory_fhir::MemoryFhir;
+use crate::process::{Running, approved_rules, config};
+use crate::proxy::{Proxy, Random};
+use load::{Counts, Writer};
+use oracle::{Ends, Seen};
+use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, RwLock};
+use std::time::{Duration, Instant};
+
+/// Clients that write by REST.
+const WRITERS: u64 = 4;
+
+fn number(variable: &str, default: u64) -> u64 {
+    std::env::var(variable).map_or(default, |text| text.parse().expect("a whole number"))
+}
+
+fn configuration(folder: &Path, fhir: std::net::SocketAddr) -> String {
+    let rules = approved_rules(folder);
+    config(
+        folder,
+        &format!(
+            "[source]\nfhir = \"http://{fhir}/fhir\"\ninterval_seconds = 1\noverlap_seconds = 5\ntimeout_seconds = 2\n\
+             ask_timeout_seconds = 2\n\
+             [sink]\nfhir = \"http://{fhir}/fhir\"\nmode = \"live\"\nrecipients = [\"CareTeam/night\"]\n\
+             timeout_seconds = 2\nmax_backoff_seconds = 1\n\
+             [telemetry]\nlevel = \"off\"\n{rules}"
+        ),
+    )
+}
+
+fn start(folder: &Path, file: &str) -> Running {
+    Running::start(folder, &["run", "--config", file])
+}
+
+/// Kill and restart `kills` times while the writers write.
+fn kill_often(
+    mut running: Running,
+    kills: u64,
+    base: &RwLock<String>,
+    folder: &Path,
+    file: &str,
+    random: &mut Random,
+) -> Running {
+    for _ in 0..kills {
+        std::thread::sleep(Duration::from_millis(random.within(20, 900)));
+        running.signal("KILL");
+        running.wait();
+        drop(running);
+        running = start(folder, file);
+        base.write().unwrap().clone_from(&running.base);
+    }
+    running
+}
+
+/// Wait until nothing waits in the outbox and all is as the oracle says, twice in a row.
+fn settle(ends: &Ends<'_>, seed: u64) -> Seen {
+    let end = Instant::now() + Duration::from_secs(90);
+    let mut agreed = 0;
+    loop {
+        let found = match outbox_is_empty(&ends.base) {
+            true => ends.compare(),
+            false => Err(String::from("the outbox is not empty")),
+        };
+        match found {
+            Ok(seen) if agreed > 0 => return seen,
+            Ok(_) => agreed += 1,
+            Err(difference) => {
+                agreed = 0;
+                let left = Instant::now() < end;
+                assert!(left, "seed {seed} (FAULTS_SEED={seed}): {difference}");
+            }
+        }
+        std::thread::sleep(Duration::from_millis(700));
+    }
+}
+
+fn outbox_is_empty(base: &str) -> bool {
+    let metrics = reqwest::blocking::get(format!("{base}/metrics")).and_then(|answer| answer.text());
+    let metrics = metrics.expect("the service answers");
+    let entries: Vec<&str> = metrics
+        .lines()
+        .filter(|line| line.contains("outbox_entries{"))
+        .collect();
+    assert_eq!(entries.len(), 2, "waiting and stopped: {entries:?}");
+    entries.iter().all(|line| line.ends_with(" 0"))
+}
+
+/// Invariants 1 and 2: what was acknowledged is never lost, nothing stands twice, whatever breaks.
+#[test]
+fn nothing_is_lost_or_doubled_by_kills_and_a_bad_network() {
+    let (kills, seed) = (number("FAULTS_KILLS", 20), number("FAULTS_SEED", 1));
+    let began = Instant::now();
+    let random = Random(seed);
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .unwrap();
+    let (record, address) = runtime.block_on(MemoryFhir::start());
+    let proxy = runtime.block_on(Proxy::start(address, random.fork(1)));
+    let folder = tempfile::tempdir().unwrap();
+    let file = configuration(folder.path(), proxy.address);
+    let running = start(folder.path(), &file);
+    let base = Arc::new(RwLock::new(running.base.clone()));
+    let ledger = load::Ledger::default();
+    let (counts, stop) = (Arc::new(Counts::default()), Arc::new(AtomicBool::new(false)));
+    let mut writers: Vec<_> = (0..WRITERS)
+        .map(|name| {
+            let writer = Writer {
+                name,
+                base: Arc::clone(&base),
+                ledger: Arc::clone(&ledger),
+                counts: Arc::clone(&counts),
+                stop: Arc::clone(&stop),
+            };
+            runtime.spawn(writer.run(random.fork(10 + name)))
+        })
+        .collect();
+    let filling = load::fill_record(record.clone(), Arc::clone(&ledger), Arc::clone(&stop), random.fork(2));
+    writers.push(runtime.spawn(filling));
+    let running = kill_often(running, kills, &base, folder.path(), &file, &mut random.fork(3));
+    std::thread::sleep(Duration::from_millis(500));
+    stop.store(true, Ordering::SeqCst);
+    for writer in writers {
+        runtime
+            .block_on(writer)
+            .unwrap_or_else(|error| panic!("seed {seed}: {error}"));
+    }
+    proxy.calm_down();
+    let ends = Ends {
+        base: running.base.clone(),
+        record: &record,
+        ledger: &ledger,
+    };
+    let seen = settle(&ends, seed);
+    let of = |count: &std::sync::atomic::AtomicU64| count.load(Ordering::Relaxed);
+    println!(
+        "faults: seed {seed}, {kills} kills, {} spoiled connections, {} acknowledged writes ({} repeated, {} given up), \
+         {} patients, {} deltas stand, {} messages ({} withdrawals), lost 0, doubled 0, {:.0} s",
+        of(&proxy.spoiled),
+        of(&counts.acknowledged),
+        of(&counts.repeated),
+        of(&counts.given_up),
+        seen.patients,
+        seen.deltas,
+        seen.messages,
+        seen.withdrawals,
+        began.elapsed().as_secs_f64(),
+    );
+    assert!(seen.deltas > 0 && seen.withdrawals > 0 && of(&proxy.spoiled) > 0);
+}
