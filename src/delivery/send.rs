@@ -10,7 +10,7 @@ use super::references::{self, Place, identifier_token};
 use super::status::GroupReport;
 use crate::fhir::Instant;
 use crate::outbox::answer::{self, Limits, Meaning, Verdict};
-use crate::store::{OutboxEntry, OutboxState, Settlement, Store, StoreError};
+use crate::store::{OutboxEntry, OutboxState, Settlement, Store, StoreError, off_thread};
 use serde_json::Value;
 use std::collections::hash_map::Entry;
 use std::collections::{HashMap, HashSet};
@@ -71,13 +71,7 @@ where
     T: Send + 'static,
 {
     let outbox = Arc::clone(outbox);
-    let joined = tokio::task::spawn_blocking(move || call(&outbox)).await;
-    joined.unwrap_or_else(|error| {
-        Err(StoreError::Statement {
-            action,
-            cause: error.to_string(),
-        })
-    })
+    off_thread(action, move || call(&outbox)).await
 }
 
 /// Sends groups.

@@ -49,7 +49,7 @@ pub struct Outlets {
 pub struct Engine {
     pub(super) store: Arc<dyn Store>,
     pub(super) settings: Arc<Settings>,
-    pub(super) validator: Validator,
+    pub(super) validator: &'static Validator,
     pub(super) clock: Clock,
     outlets: Outlets,
     receiver: mpsc::Receiver<Submission>,
@@ -92,7 +92,7 @@ impl Engine {
         outlets: Outlets,
         receiver: mpsc::Receiver<Submission>,
     ) -> anyhow::Result<Self> {
-        let validator = Validator::new()?;
+        let validator = Validator::shared()?;
         let next_due = store.next_due()?;
         let patients = HashMap::new();
         Ok(Self {
@@ -114,19 +114,21 @@ impl Engine {
     ///
     /// # Errors
     /// When the thread or its timer cannot be made.
-    pub fn start(mut self, shutdown: CancellationToken) -> std::io::Result<std::thread::JoinHandle<()>> {
+    pub fn start(self, shutdown: CancellationToken) -> std::io::Result<std::thread::JoinHandle<()>> {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build()?;
         std::thread::Builder::new()
             .name(String::from("engine"))
-            .spawn(move || runtime.block_on(async move { self.turn(shutdown).await }))
+            .spawn(move || runtime.block_on(self.run(shutdown)))
     }
 
-    async fn turn(&mut self, shutdown: CancellationToken) {
+    /// Work until every sender is gone, or after `shutdown` once what waits is done. It blocks
+    /// whoever polls it: on a runtime of its own, see [`Engine::start`].
+    pub async fn run(mut self, shutdown: CancellationToken) {
         loop {
             let mut group = Vec::new();
             let limit = self.settings.batches_per_commit;
             tokio::select! {
-                taken = self.receiver.recv_many(&mut group, limit) => if taken == 0 { return },
+                biased;
                 () = shutdown.cancelled() => {
                     self.receiver.close();
                     while self.receiver.recv_many(&mut group, limit).await > 0 {
@@ -134,6 +136,7 @@ impl Engine {
                     }
                     return;
                 }
+                taken = self.receiver.recv_many(&mut group, limit) => if taken == 0 { return },
                 () = tokio::time::sleep(TIMER_LOOK) => {}
             }
             self.outlets.health.engine_beat((self.clock)());
@@ -308,7 +311,7 @@ impl Engine {
                     continue;
                 }
             };
-            match build::resource(draft, context, &self.validator) {
+            match build::resource(draft, context, self.validator) {
                 Ok(resource) => {
                     commit.derived.push(derived_row(&resource, Some(patient), now));
                     if self.settings.deliver && self.settings.mode == crate::outbox::context::Mode::Live {
