@@ -56,9 +56,14 @@ pub fn choose(candidates: &[Candidate<'_>], at: Instant, pairing: &Pairing) -> O
             .cmp(&method(right))
             .then_with(|| distance(left.at, at).cmp(&distance(right.at, at)))
             .then_with(|| right.at.cmp(&left.at))
-            .then_with(|| right.version.cmp(left.version))
+            .then_with(|| recency(right.version).cmp(&recency(left.version)))
             .then_with(|| right.source.cmp(left.source))
     })
+}
+
+/// What makes one version later than another, of two resources too. Their digests say nothing of that.
+const fn recency(version: &Version) -> (Option<u64>, Option<Instant>) {
+    (version.number, version.last_updated)
 }
 
 /// How old a diastolic may be called, by its distance from the compartment reading.
@@ -135,6 +140,25 @@ mod tests {
         assert_eq!(choice(&[(-3, Cuff, 9, "z"), (3, Cuff, 1, "a")], &[]), Some(1));
         assert_eq!(choice(&[(-3, Cuff, 1, "z"), (-3, Cuff, 2, "a")], &[]), Some(1));
         assert_eq!(choice(&[(-3, Cuff, 1, "a"), (-3, Cuff, 1, "b")], &[]), Some(1));
+    }
+
+    #[test]
+    fn what_a_resource_holds_breaks_no_tie() {
+        let versions = ["ffff", "0000"].map(|digest| Version {
+            digest: digest.into(),
+            ..version(1)
+        });
+        let sources = ["a", "b"];
+        let list: Vec<Candidate<'_>> = (0..2)
+            .map(|index| Candidate {
+                at: Instant::from_millis(0),
+                method: Method::Cuff,
+                version: &versions[index],
+                source: sources[index],
+            })
+            .collect();
+        let pairing = Sheet::adult().unwrap().pairing;
+        assert_eq!(choose(&list, Instant::from_millis(0), &pairing), Some(1));
     }
 
     #[test]

@@ -22,8 +22,12 @@ pub fn differences(history: &History, world: &World, store: &SqliteStore) -> Vec
     for (patient, readings) in truth(history, store) {
         let expected = oracle::expect(&readings, &history.method_order);
         observations(patient, &expected, &ours, &mut wrong);
-        let key = PatientKey(patient.to_owned());
-        let events = store.events(&key, 10_000).unwrap();
+        let events: Vec<EventRow> =
+            world.lock().decided.iter().filter(|event| event.patient.0 == patient).cloned().collect();
+        let listed = store.events(&PatientKey(patient.to_owned()), 10_000).unwrap();
+        if listed.len() != events.len() {
+            wrong.push(format!("{patient}: {} events decided, {} kept", events.len(), listed.len()));
+        }
         concerns(patient, &expected, store, &events, &mut wrong);
         grounds(patient, &expected, &readings, &events, &ours, &mut wrong);
         told.extend(events.iter().filter_map(|event| event.message).map(|message| message.to_string()));

@@ -56,7 +56,12 @@ impl Store for Disk {
         self.read(|store| store.input(resource_type, id))
     }
     fn commit(&self, commit: &Commit) -> Result<(), StoreError> {
-        self.write(|store| store.commit(commit))
+        self.write(|store| {
+            store.commit(commit)?;
+            let events = commit.patients.iter().flat_map(|change| change.events.iter().cloned());
+            self.world.lock().decided.extend(events);
+            Ok(())
+        })
     }
     fn patients_due(&self, now: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError> {
         self.read(|store| store.patients_due(now, limit))

@@ -29,6 +29,7 @@ fn nothing_is_lost_and_nothing_doubled() {
         if !outcome.wrong.is_empty() {
             failed += 1;
             println!("seed {seed}: {:#?}", outcome.wrong);
+            println!("history {:#?}", history);
         }
         println!("{seed}: {:?} {:?} {}", begun.elapsed(), outcome.counts, outcome.trace);
     }

@@ -4,6 +4,7 @@ use crate::history::{History, NOON, Troubles};
 use crate::rng::Rng;
 use crate::server::Server;
 use deltaward::fhir::Instant;
+use deltaward::store::EventRow;
 use std::collections::BTreeMap;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
@@ -27,6 +28,8 @@ pub struct Inner {
     disk_full_until: Option<tokio::time::Instant>,
     pub server: Server,
     pub counts: Counts,
+    /// What was decided of the concerns, in order of the commits (the store lists it by a clock that jumps).
+    pub decided: Vec<EventRow>,
 }
 
 impl World {
@@ -41,6 +44,7 @@ impl World {
                 disk_full_until: None,
                 server: Server::new(history.stamp_millis),
                 counts: Counts::new(),
+                decided: Vec::new(),
             }),
             begun: tokio::time::Instant::now(),
         }
