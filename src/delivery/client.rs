@@ -7,11 +7,11 @@ use super::present::carries;
 use super::retry_after::RetryAfter;
 use crate::config::FhirServerConfig;
 use crate::fhir::reference::{self, Reference, is_id};
+use futures_util::future::BoxFuture;
 use reqwest::header::{ACCEPT, CACHE_CONTROL, CONTENT_TYPE, LOCATION, RETRY_AFTER};
 use reqwest::{Method, RequestBuilder, Response, redirect};
 use secrecy::{ExposeSecret, SecretString};
 use serde_json::Value;
-use futures_util::future::BoxFuture;
 use std::error::Error as _;
 use std::fmt::{self, Write as _};
 use std::sync::Arc;
@@ -238,7 +238,10 @@ impl FhirClient {
     /// Any [`ClientError`].
     pub async fn create_if_none(&self, kind: &str, identifier: &str, body: &Value) -> Result<Reply, ClientError> {
         let request = self.request(Method::POST, self.url(kind, "")?)?;
-        let request = request.header("If-None-Exist", format!("identifier={identifier}"));
+        let request = match mutated!(CreatedUnconditionally) {
+            true => request,
+            false => request.header("If-None-Exist", format!("identifier={identifier}")),
+        };
         self.exchange(with_body(request, body)).await
     }
 

@@ -343,7 +343,10 @@ impl<O: Outbox + ?Sized> Sender<O> {
         maybe_sent: bool,
     ) -> Result<(u16, Option<String>), ClientError> {
         let kind = entry.resource_type.as_str();
-        let token = identifier_token(&entry.identity);
+        let token = match mutated!(RetryRenamed) && entry.attempts > 0 {
+            true => identifier_token(&Uuid::from_u128(entry.identity.as_u128() ^ u128::from(entry.attempts))),
+            false => identifier_token(&entry.identity),
+        };
         let updated = bundle::is_updated(kind);
         let direct = match (
             updated,

@@ -30,7 +30,7 @@ pub struct Candidate<'s> {
 /// `simultaneous_minutes` of the best distance. Ties: later effective, then later version, then
 /// the greater source identity.
 pub fn choose(candidates: &[Candidate<'_>], at: Instant, pairing: &Pairing) -> Option<usize> {
-    let before = pairing.before_minutes * MINUTE_MILLIS;
+    let before = (pairing.before_minutes + i64::from(mutated!(WindowLonger))) * MINUTE_MILLIS;
     let after = pairing.after_minutes * MINUTE_MILLIS;
     // Only the neighbours of `at` can be nearest; a method order may reach a little further.
     let middle = candidates.partition_point(|candidate| candidate.at < at);
@@ -55,7 +55,10 @@ pub fn choose(candidates: &[Candidate<'_>], at: Instant, pairing: &Pairing) -> O
         method(left)
             .cmp(&method(right))
             .then_with(|| distance(left.at, at).cmp(&distance(right.at, at)))
-            .then_with(|| right.at.cmp(&left.at))
+            .then_with(|| match mutated!(TieEarlier) {
+                true => left.at.cmp(&right.at),
+                false => right.at.cmp(&left.at),
+            })
             .then_with(|| recency(right.version).cmp(&recency(left.version)))
             .then_with(|| right.source.cmp(left.source))
     })
@@ -83,6 +86,9 @@ fn distance(one: Instant, other: Instant) -> i64 {
 }
 
 fn rank(method: Method, order: &[Method]) -> usize {
+    if mutated!(MethodIgnored) {
+        return 0;
+    }
     order
         .iter()
         .position(|preferred| *preferred == method)

@@ -170,7 +170,10 @@ impl Engine {
                 self.outlets.metrics.failed_commit();
                 tracing::error!(%error, "the commit failed; nothing of it was acknowledged");
                 for reply in replies {
-                    let _ = reply.send(Err(IntakeError::Store(error.to_string())));
+                    let _ = reply.send(match mutated!(AcknowledgedUncommitted) {
+                        true => Ok(Vec::new()),
+                        false => Err(IntakeError::Store(error.to_string())),
+                    });
                 }
             }
         }
@@ -227,7 +230,11 @@ impl Engine {
             let tell = new.contains(&patient) || !untold.contains(&patient);
             self.step(patient, Turn { inputs, tell, now }, &mut commit, &mut told)?;
         }
+        #[cfg(feature = "mutations")]
+        let (commit, after) = super::mutated::split(commit, self.store.as_ref())?;
         self.store.commit(&commit)?;
+        #[cfg(feature = "mutations")]
+        self.store.commit(&after)?;
         self.forget_some();
         Ok(told)
     }

@@ -2,6 +2,8 @@
 //! Only this module (and `main`) knows all others.
 
 mod awaited;
+#[cfg(feature = "mutations")]
+mod mutated;
 
 pub mod demo;
 pub mod engine;

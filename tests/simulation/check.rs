@@ -17,20 +17,34 @@ const COMPARTMENT: &str = "https://deltaward.example/fhir/CodeSystem/compartment
 pub fn differences(history: &History, world: &World, store: &SqliteStore) -> Vec<String> {
     let mut wrong = Vec::new();
     let ours: Vec<Value> = world.lock().server.ours().cloned().collect();
+    count(&ours, world, store);
     each_once(&ours, &mut wrong);
     let mut told: BTreeSet<String> = BTreeSet::new();
     for (patient, readings) in truth(history, store) {
         let expected = oracle::expect(&readings, &history.method_order);
         observations(patient, &expected, &ours, &mut wrong);
-        let events: Vec<EventRow> =
-            world.lock().decided.iter().filter(|event| event.patient.0 == patient).cloned().collect();
+        let events: Vec<EventRow> = world
+            .lock()
+            .decided
+            .iter()
+            .filter(|event| event.patient.0 == patient)
+            .cloned()
+            .collect();
         let listed = store.events(&PatientKey(patient.to_owned()), 10_000).unwrap();
         if listed.len() != events.len() {
-            wrong.push(format!("{patient}: {} events decided, {} kept", events.len(), listed.len()));
+            wrong.push(format!(
+                "{patient}: {} events decided, {} kept",
+                events.len(),
+                listed.len()
+            ));
         }
         concerns(patient, &expected, store, &events, &mut wrong);
         grounds(patient, &expected, &readings, &events, &ours, &mut wrong);
-        told.extend(events.iter().filter_map(|event| event.message).map(|message| message.to_string()));
+        for message in events.iter().filter_map(|event| event.message) {
+            if !told.insert(message.to_string()) {
+                wrong.push(format!("{patient}: two messages are both {message}"));
+            }
+        }
     }
     let sent: BTreeSet<String> = ours
         .iter()
@@ -41,14 +55,51 @@ pub fn differences(history: &History, world: &World, store: &SqliteStore) -> Vec
         wrong.push(format!("the message {lost} was decided and never reached the server"));
     }
     for made_up in sent.difference(&told) {
-        wrong.push(format!("the message {made_up} stands on the server and was never decided"));
+        wrong.push(format!(
+            "the message {made_up} stands on the server and was never decided"
+        ));
     }
     wrong
 }
 
+/// What there was to be compared, for the summary.
+fn count(ours: &[Value], world: &World, store: &SqliteStore) {
+    let mut inner = world.lock();
+    let mut add = |what, number: usize| *inner.counts.entry(what).or_default() += number as u64;
+    let deltas = || ours.iter().filter(|body| body["resourceType"] == "Observation");
+    let error = |body: &&Value| body["status"] == "entered-in-error";
+    add("observations taken back", deltas().filter(error).count());
+    add("observations that stand", deltas().filter(|body| !error(body)).count());
+    add("carried deltas", deltas().filter(|body| stands(body).carried).count());
+    add(
+        "duplicates",
+        deltas().filter(|body| stands(body).sources.len() > 2).count(),
+    );
+    add(
+        "messages",
+        ours.iter()
+            .filter(|body| body["resourceType"] == "Communication")
+            .count(),
+    );
+    let open = store.open_concerns().unwrap();
+    add("concerns open", open.len());
+    let critical = open
+        .iter()
+        .filter(|row| row.concern.tier == Some(deltaward::rules::Tier::Critical));
+    add("critical", critical.count());
+    let withdrawn = inner
+        .decided
+        .iter()
+        .filter(|event| event.occasion == Some(Occasion::Withdrawn))
+        .count();
+    *inner.counts.entry("messages withdrawn").or_default() += withdrawn as u64;
+}
+
 fn identity(body: &Value) -> Option<String> {
     let ours = &body["identifier"][0];
-    (ours["system"] == DERIVED).then(|| ours["value"].as_str().map(str::to_owned)).flatten()
+    (ours["system"] == DERIVED)
+        .then(|| ours["value"].as_str().map(str::to_owned))
+        .flatten()
 }
 
 fn each_once(ours: &[Value], wrong: &mut Vec<String>) {
@@ -77,16 +128,17 @@ fn truth(history: &History, store: &SqliteStore) -> BTreeMap<&'static str, Vec<R
         let Says::Fact(fact) = says else { continue };
         let row = store.input("Observation", id).unwrap();
         let version = row.map_or((None, None), |row| {
-            (row.version.number, row.version.last_updated.map(deltaward::fhir::Instant::millis))
+            (
+                row.version.number,
+                row.version.last_updated.map(deltaward::fhir::Instant::millis),
+            )
         });
-        if let Some(reading) = reading(id, fact, version) {
-            readings.get_mut(fact.patient).unwrap().push(reading);
-        }
+        readings.get_mut(fact.patient).unwrap().push(reading(id, fact, version));
     }
     readings
 }
 
-fn reading(id: &str, fact: &Fact, version: (Option<u64>, Option<i64>)) -> Option<Reading> {
+fn reading(id: &str, fact: &Fact, version: (Option<u64>, Option<i64>)) -> Reading {
     let (kind, site, side_stated) = match &fact.measures {
         Measures::Compartment(side, code) => {
             let word = match side {
@@ -94,14 +146,21 @@ fn reading(id: &str, fact: &Fact, version: (Option<u64>, Option<i64>)) -> Option
                 Side::Right => "right",
                 Side::None => "side-unstated",
             };
-            (Kind::Compartment, format!("{word}|{COMPARTMENT}|{code}"), *side != Side::None)
+            (
+                Kind::Compartment,
+                format!("{word}|{COMPARTMENT}|{code}"),
+                *side != Side::None,
+            )
         }
         Measures::Diastolic | Measures::Panel => (Kind::Diastolic, String::new(), true),
-        Measures::Mean => return None,
     };
-    Some(Reading {
+    Reading {
         source: format!("Observation/{id}"),
-        part: if fact.measures == Measures::Panel { "component[1]" } else { "" },
+        part: if fact.measures == Measures::Panel {
+            "component[1]"
+        } else {
+            ""
+        },
         kind,
         site,
         side_stated,
@@ -114,7 +173,7 @@ fn reading(id: &str, fact: &Fact, version: (Option<u64>, Option<i64>)) -> Option
         identifier: fact.identifier,
         unusable: fact.unit.is_empty(),
         version,
-    })
+    }
 }
 
 fn is_delta_of(body: &Value, patient: &str) -> bool {
@@ -140,7 +199,11 @@ fn observations(patient: &str, expected: &Expected, ours: &[Value], wrong: &mut 
         }
     }
     if found.len() != expected.observations.len() {
-        wrong.push(format!("{patient}: {} stand, {} ought to", found.len(), expected.observations.len()));
+        wrong.push(format!(
+            "{patient}: {} stand, {} ought to",
+            found.len(),
+            expected.observations.len()
+        ));
     }
 }
 
@@ -154,7 +217,9 @@ fn stands(body: &Value) -> Stands {
     let value = body["valueQuantity"]["value"].to_string();
     let effective = body["effectiveDateTime"].as_str().unwrap_or_default();
     Stands {
-        sources: sources.filter_map(|one| one["reference"].as_str().map(str::to_owned)).collect(),
+        sources: sources
+            .filter_map(|one| one["reference"].as_str().map(str::to_owned))
+            .collect(),
         at: deltaward::fhir::datetime::parse(effective).unwrap().earliest.millis(),
         carried,
         tenths: Exact::parse(&value).half_down_parts(10),
@@ -189,7 +254,10 @@ fn concerns(patient: &str, expected: &Expected, store: &SqliteStore, events: &[E
         })
         .collect();
     if open != expected.concerns {
-        wrong.push(format!("{patient}: open are {open:?}, ought to be {:?}", expected.concerns));
+        wrong.push(format!(
+            "{patient}: open are {open:?}, ought to be {:?}",
+            expected.concerns
+        ));
     }
     let mut told: BTreeMap<(String, &'static str), (Option<Tier>, Option<Tier>)> = BTreeMap::new();
     for event in events {
@@ -206,12 +274,16 @@ fn concerns(patient: &str, expected: &Expected, store: &SqliteStore, events: &[E
     for (key, tier) in &expected.concerns {
         let (now, raised) = told.get(key).copied().unwrap_or_default();
         if now != Some(*tier) || raised < Some(*tier) {
-            wrong.push(format!("{patient}: {key:?} ought to be told as {tier:?}; told {now:?}, raised {raised:?}"));
+            wrong.push(format!(
+                "{patient}: {key:?} ought to be told as {tier:?}; told {now:?}, raised {raised:?}"
+            ));
         }
     }
     for (key, (now, _)) in told {
         if now.is_some() && !expected.concerns.contains_key(&key) {
-            wrong.push(format!("{patient}: {key:?} was told as {now:?} and nothing took it back"));
+            wrong.push(format!(
+                "{patient}: {key:?} was told as {now:?} and nothing took it back"
+            ));
         }
     }
 }
@@ -225,16 +297,30 @@ fn grounds(
     ours: &[Value],
     wrong: &mut Vec<String>,
 ) {
-    let by_id = |kind: &str, id: &str| ours.iter().find(|body| body["resourceType"] == kind && body["id"] == id);
+    let by_id = |kind: &str, id: &str| {
+        ours.iter()
+            .find(|body| body["resourceType"] == kind && body["id"] == id)
+    };
     for (index, event) in events.iter().enumerate() {
-        let Some(message) = event.message.map(|message| message.to_string()) else { continue };
-        let Some(body) = ours.iter().find(|body| identity(body).as_deref() == Some(message.as_str())) else { continue };
+        let Some(message) = event.message.map(|message| message.to_string()) else {
+            continue;
+        };
+        let Some(body) = ours
+            .iter()
+            .find(|body| identity(body).as_deref() == Some(message.as_str()))
+        else {
+            continue;
+        };
         for answered in body["inResponseTo"].as_array().into_iter().flatten() {
-            let earlier = events[..index]
-                .iter()
-                .any(|earlier| earlier.message.is_some_and(|earlier| refers(answered, &earlier.to_string(), ours)));
+            let earlier = events[..index].iter().any(|earlier| {
+                earlier
+                    .message
+                    .is_some_and(|earlier| refers(answered, &earlier.to_string(), ours))
+            });
             if !earlier {
-                wrong.push(format!("{patient}: {message} answers {answered}, which was not told before"));
+                wrong.push(format!(
+                    "{patient}: {message} answers {answered}, which was not told before"
+                ));
             }
         }
         if event.occasion != Some(Occasion::Raised) || event.family.word() != "pressure" {
@@ -260,7 +346,9 @@ fn grounds(
                     carried |= of.carried;
                     sources.extend(of.sources);
                 }
-                None if logical.is_some() => wrong.push(format!("{patient}: {message} is about {one}, which is nowhere")),
+                None if logical.is_some() => {
+                    wrong.push(format!("{patient}: {message} is about {one}, which is nowhere"))
+                }
                 None => {
                     sources.insert(reference.to_owned());
                 }
@@ -278,7 +366,9 @@ fn grounds(
         // A carried delta asks for a new measurement, and that is an answer too.
         let measured_again = carried && readings.iter().any(|one| one.site == event.site_key);
         if !stands && !answered && !measured_again {
-            wrong.push(format!("{patient}: the ground of {message} ({raised:?} on {sources:?}) is gone, unanswered"));
+            wrong.push(format!(
+                "{patient}: the ground of {message} ({raised:?} on {sources:?}) is gone, unanswered"
+            ));
         }
     }
 }
@@ -287,7 +377,10 @@ fn refers(reference: &Value, identity_of: &str, ours: &[Value]) -> bool {
     if reference["identifier"]["value"] == identity_of {
         return true;
     }
-    let (kind, id) = reference["reference"].as_str().and_then(|text| text.split_once('/')).unwrap_or_default();
+    let (kind, id) = reference["reference"]
+        .as_str()
+        .and_then(|text| text.split_once('/'))
+        .unwrap_or_default();
     ours.iter()
         .any(|body| body["resourceType"] == kind && body["id"] == id && identity(body).as_deref() == Some(identity_of))
 }

@@ -11,15 +11,14 @@ pub struct Exact {
 }
 
 impl Exact {
-    pub fn whole(number: i64) -> Self {
-        Self { number: i128::from(number), over: 1 }
-    }
-
     /// "29.5", "-6".
     pub fn parse(text: &str) -> Self {
         let (before, after) = text.split_once('.').unwrap_or((text, ""));
         let over = 10_i128.pow(u32::try_from(after.len()).unwrap());
-        Self { number: format!("{before}{after}").parse().unwrap(), over }
+        Self {
+            number: format!("{before}{after}").parse().unwrap(),
+            over,
+        }
     }
 
     /// A value with its UCUM unit in mm[Hg]: UCUM has 133.322 Pa for it, 98.0665 Pa for cm[H2O].
@@ -30,7 +29,10 @@ impl Exact {
             "cm[H2O]" => (980_665, 1_333_220),
             _ => (1, 1),
         };
-        Self { number: value.number * times, over: value.over * over }
+        Self {
+            number: value.number * times,
+            over: value.over * over,
+        }
     }
 
     /// The greatest whole number of `1/parts` that is not above it.
@@ -63,7 +65,10 @@ impl Exact {
 impl Sub for Exact {
     type Output = Self;
     fn sub(self, other: Self) -> Self {
-        Self { number: self.number * other.over - other.number * self.over, over: self.over * other.over }
+        Self {
+            number: self.number * other.over - other.number * self.over,
+            over: self.over * other.over,
+        }
     }
 }
 

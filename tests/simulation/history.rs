@@ -30,7 +30,6 @@ pub enum Measures {
     Diastolic,
     /// A panel of systolic and diastolic; the number is the diastolic's.
     Panel,
-    Mean,
 }
 
 /// One measurement as a record holds it.
@@ -133,7 +132,9 @@ const KILOPASCALS: &[&str] = &["3.99", "4.00", "5.3", "6.0", "2.67"];
 const CM_WATER: &[&str] = &["40", "41", "54.5", "60"];
 
 /// Minutes from a compartment reading to its diastolic: the edges of the windows and what is usual.
-const BESIDE: &[i64] = &[-61, -60, -59, -30, -16, -15, -6, -5, -4, -1, 0, 0, 0, 1, 4, 5, 6, 20, 60];
+const BESIDE: &[i64] = &[
+    -61, -60, -59, -30, -16, -15, -6, -5, -4, -1, 0, 0, 0, 1, 4, 5, 6, 20, 60,
+];
 
 impl History {
     pub fn new(seed: u64) -> Self {
@@ -189,9 +190,17 @@ fn plan_patient(patient: &'static str, rng: &mut Rng, plan: &mut Vec<Source>) {
     ];
     let favourite = rng.pick(&sites);
     let mut minute = rng.between(-60, 0);
+    if rng.below(4) == 0 {
+        low_for_hours(patient, favourite.clone(), way.unwrap_or(Way::Rest), minute, rng, plan);
+        minute += 150;
+    }
     for _ in 0..rng.between(2, 7) {
         minute += rng.pick(&[0, 2, 5, 10, 30, 30, 40, 59, 60, 60, 90, 119, 120, 121, 239]);
-        let site = if rng.below(4) > 0 { favourite.clone() } else { rng.pick(&sites) };
+        let site = if rng.below(4) > 0 {
+            favourite.clone()
+        } else {
+            rng.pick(&sites)
+        };
         let mut beside = vec![(site, minute)];
         for _ in 0..rng.pick(&[0, 1, 1, 1, 2]) {
             let kind = rng.pick(&[Measures::Diastolic, Measures::Diastolic, Measures::Panel]);
@@ -200,6 +209,26 @@ fn plan_patient(patient: &'static str, rng: &mut Rng, plan: &mut Vec<Source>) {
         for (measures, minute) in beside {
             let way = way.unwrap_or_else(|| rng.pick(&[Way::Rest, Way::Polled]));
             let fact = a_fact(patient, measures, minute, rng);
+            a_source(fact, minute, way, rng, plan);
+        }
+    }
+}
+
+/// Two readings just below the threshold, two hours apart or nearly so, with nothing between.
+fn low_for_hours(patient: &'static str, site: Measures, way: Way, from: i64, rng: &mut Rng, plan: &mut Vec<Source>) {
+    for minute in [from, from + rng.pick(&[119, 120, 120, 121])] {
+        let low = [
+            (site.clone(), rng.pick(&["40", "45", "42"])),
+            (Measures::Diastolic, rng.pick(&["68", "70"])),
+        ];
+        for (measures, value) in low {
+            let fact = Fact {
+                value,
+                unit: "mm[Hg]",
+                comparator: "",
+                second: minute * 60,
+                ..a_fact(patient, measures, minute, rng)
+            };
             a_source(fact, minute, way, rng, plan);
         }
     }
@@ -225,7 +254,11 @@ fn a_fact(patient: &'static str, measures: Measures, minute: i64, rng: &mut Rng)
         second: minute * 60 + rng.pick(&[0, 0, 0, 0, 1, -1]),
         value,
         unit,
-        comparator: if rng.below(25) == 0 { rng.pick(&["<", "<=", ">=", ">"]) } else { "" },
+        comparator: if rng.below(25) == 0 {
+            rng.pick(&["<", "<=", ">=", ">"])
+        } else {
+            ""
+        },
         how,
         identifier: None,
         corrected: false,
@@ -250,7 +283,11 @@ fn a_source(fact: Fact, minute: i64, way: Way, rng: &mut Rng, plan: &mut Vec<Sou
             0 | 1 => Says::Error(fact.patient),
             2 if way == Way::Rest => Says::Deleted,
             _ => {
-                let patient = if rng.below(10) == 0 { rng.pick(&PATIENTS) } else { fact.patient };
+                let patient = if rng.below(10) == 0 {
+                    rng.pick(&PATIENTS)
+                } else {
+                    fact.patient
+                };
                 let measures = match (&fact.measures, rng.below(5)) {
                     (Measures::Compartment(_, code), 0) => {
                         Measures::Compartment(rng.pick(&[Side::Left, Side::Right]), code)
@@ -326,8 +363,12 @@ impl Fact {
         let quantity = self.quantity(self.value);
         match &self.measures {
             Measures::Compartment(side, code) => {
-                resource["code"] = coding("https://deltaward.example/fhir/CodeSystem/measurement", "compartment-pressure");
-                let mut site = vec![json!({"system": "https://deltaward.example/fhir/CodeSystem/compartment", "code": code})];
+                resource["code"] = coding(
+                    "https://deltaward.example/fhir/CodeSystem/measurement",
+                    "compartment-pressure",
+                );
+                let mut site =
+                    vec![json!({"system": "https://deltaward.example/fhir/CodeSystem/compartment", "code": code})];
                 // SNOMED CT 7771000 |Left|, 24028007 |Right|.
                 match side {
                     Side::Left => site.push(json!({"system": "http://snomed.info/sct", "code": "7771000"})),
@@ -341,15 +382,9 @@ impl Fact {
                 resource["code"] = coding("http://loinc.org", "8462-4");
                 resource["valueQuantity"] = quantity;
             }
-            Measures::Mean => {
-                resource["code"] = coding("http://loinc.org", "8478-0");
-                resource["valueQuantity"] = quantity;
-            }
             Measures::Panel => {
                 resource["code"] = coding("http://loinc.org", "85354-9");
-                let mut systolic = json!({"value": 240, "unit": "mmHg", "system": "http://unitsofmeasure.org", "code": "mm[Hg]"});
-                systolic["comparator"] = Value::Null;
-                systolic.as_object_mut().unwrap().remove("comparator");
+                let systolic = json!({"value": 240, "system": "http://unitsofmeasure.org", "code": "mm[Hg]"});
                 resource["component"] = json!([
                     {"code": coding("http://loinc.org", "8480-6"), "valueQuantity": systolic},
                     {"code": coding("http://loinc.org", "8462-4"), "valueQuantity": quantity}]);

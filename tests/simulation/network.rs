@@ -29,7 +29,7 @@ impl fmt::Debug for Network {
 
 /// What goes wrong with one exchange.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Fault {
+pub enum Fault {
     TimeoutBefore,
     TimeoutAfter,
     BrokenBefore,
@@ -50,7 +50,7 @@ enum Fault {
     MissingPage,
 }
 
-const FAULTS: &[(Fault, &str)] = &[
+pub const FAULTS: &[(Fault, &str)] = &[
     (Fault::TimeoutBefore, "timeout before commit"),
     (Fault::TimeoutAfter, "timeout after commit"),
     (Fault::BrokenBefore, "broken before commit"),
@@ -155,7 +155,10 @@ fn serve(server: &mut Server, request: &reqwest::Request, fault: Option<Fault>) 
         ("GET", "Observation", None) => match (number("_page"), number("_offset"), number("_count")) {
             (Some(token), Some(offset), Some(count)) => {
                 let sorted = one("_sorted").as_deref() == Some("true");
-                let (offset, count) = (usize::try_from(offset).unwrap_or(0), usize::try_from(count).unwrap_or(1));
+                let (offset, count) = (
+                    usize::try_from(offset).unwrap_or(0),
+                    usize::try_from(count).unwrap_or(1),
+                );
                 match fault {
                     Some(Fault::MissingPage) => (410, None, Some(outcome("expired"))),
                     Some(Fault::RepeatedPage) => server.page(token, offset.saturating_sub(count), count, sorted),
@@ -170,7 +173,10 @@ fn serve(server: &mut Server, request: &reqwest::Request, fault: Option<Fault>) 
         },
         ("POST", "", _) => server.transaction(&body()),
         ("POST", kind, _) => {
-            let condition = request.headers().get("If-None-Exist").and_then(|value| value.to_str().ok());
+            let condition = request
+                .headers()
+                .get("If-None-Exist")
+                .and_then(|value| value.to_str().ok());
             server.create(kind, condition, body())
         }
         ("PUT", kind, Some(token)) => server.update_where(kind, &token, body()),

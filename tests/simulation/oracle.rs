@@ -138,11 +138,17 @@ pub fn expect(readings: &[Reading], method_order: &[How]) -> Expected {
         usable(Kind::Compartment).partition(|one| (-5..=150).contains(&one.mmhg.half_up()));
     let (likely, unlikely): (Vec<&Reading>, Vec<&Reading>) =
         usable(Kind::Diastolic).partition(|one| (20..=160).contains(&one.mmhg.half_down()));
-    let likely: Vec<&Reading> = likely.into_iter().filter(|one| !one.comparator.starts_with('>')).collect();
+    let likely: Vec<&Reading> = likely
+        .into_iter()
+        .filter(|one| !one.comparator.starts_with('>'))
+        .collect();
     let diastolics = each_once(&likely);
     let all = each_once(&plausible);
-    let sites: BTreeSet<&String> =
-        readings.iter().filter(|one| one.kind == Kind::Compartment).map(|one| &one.site).collect();
+    let sites: BTreeSet<&String> = readings
+        .iter()
+        .filter(|one| one.kind == Kind::Compartment)
+        .map(|one| &one.site)
+        .collect();
     for site in sites {
         let mut judged: Vec<Judged> = all
             .iter()
@@ -155,7 +161,12 @@ pub fn expect(readings: &[Reading], method_order: &[How]) -> Expected {
         carry(&mut judged, &diastolics);
         for one in &judged {
             write(one, &diastolics, &mut expected);
-            let peak = one.carried.iter().filter_map(|carried| carried.tier).max().max(one.tier);
+            let peak = one
+                .carried
+                .iter()
+                .filter_map(|carried| carried.tier)
+                .max()
+                .max(one.tier);
             for name in one.once.names() {
                 if let Some(peak) = peak {
                     let held = expected.holds.entry((site.clone(), name)).or_insert(peak);
@@ -181,7 +192,11 @@ pub fn expect(readings: &[Reading], method_order: &[How]) -> Expected {
     }
     let watched = !all.is_empty() || !implausible.is_empty();
     let newest_usable = diastolics.iter().map(|once| once.counts.at).max();
-    if watched && unlikely.iter().any(|one| newest_usable.is_none_or(|newest| one.at > newest)) {
+    if watched
+        && unlikely
+            .iter()
+            .any(|one| newest_usable.is_none_or(|newest| one.at > newest))
+    {
         expected.concerns.insert((String::new(), "measurement"), Tier::Check);
     }
     expected.observations.sort();
@@ -190,7 +205,11 @@ pub fn expect(readings: &[Reading], method_order: &[How]) -> Expected {
 
 /// By time; of one moment the lower pressure first, then by comparator (none, <, <=, >=, >).
 fn in_order(one: &Reading, other: &Reading) -> std::cmp::Ordering {
-    let sign = |reading: &Reading| ["", "<", "<=", ">=", ">"].iter().position(|sign| *sign == reading.comparator);
+    let sign = |reading: &Reading| {
+        ["", "<", "<=", ">=", ">"]
+            .iter()
+            .position(|sign| *sign == reading.comparator)
+    };
     let rest = one.mmhg.cmp(&other.mmhg).then(sign(one).cmp(&sign(other)));
     one.at.cmp(&other.at).then(rest)
 }
@@ -206,7 +225,9 @@ fn each_once(readings: &[&Reading]) -> Vec<Once> {
             let counts = Once::of((*group).clone()).counts;
             one.identifier.is_some()
                 && group.iter().any(|other| other.identifier == one.identifier)
-                && group.iter().all(|other| other.source != one.source && other.site == one.site)
+                && group
+                    .iter()
+                    .all(|other| other.source != one.source && other.site == one.site)
                 && (counts.at == one.at || counts.mmhg == one.mmhg)
         });
         match known {
@@ -245,15 +266,22 @@ fn within(diastolic: &Reading, compartment: &Reading) -> bool {
 fn pair(once: &Once, diastolics: &[Once], method_order: &[How]) -> Judged {
     let compartment = &once.counts;
     let away = |index: usize| (diastolics[index].counts.at - compartment.at).abs();
-    let candidates: Vec<usize> =
-        (0..diastolics.len()).filter(|index| within(&diastolics[*index].counts, compartment)).collect();
+    let candidates: Vec<usize> = (0..diastolics.len())
+        .filter(|index| within(&diastolics[*index].counts, compartment))
+        .collect();
     let best = candidates.iter().map(|index| away(*index)).min();
     let rank = |index: usize| {
         let how = diastolics[index].counts.how;
-        method_order.iter().position(|one| *one == how).unwrap_or(method_order.len())
+        method_order
+            .iter()
+            .position(|one| *one == how)
+            .unwrap_or(method_order.len())
     };
     let reach = if method_order.is_empty() { 0 } else { 5 * MINUTE };
-    let close = candidates.iter().copied().filter(|index| best.is_some_and(|best| away(*index) <= best + reach));
+    let close = candidates
+        .iter()
+        .copied()
+        .filter(|index| best.is_some_and(|best| away(*index) <= best + reach));
     let chosen = close.min_by(|one, other| {
         let (left, right) = (&diastolics[*one].counts, &diastolics[*other].counts);
         (rank(*one), away(*one))
@@ -292,8 +320,14 @@ fn lower_method(chosen: usize, compartment: &Reading, diastolics: &[Once]) -> Op
     };
     let near: Vec<usize> = (0..diastolics.len()).filter(near).collect();
     let value = |index: usize| (diastolics[index].counts.mmhg, diastolics[index].all[0].source.clone());
-    let low = near.iter().copied().min_by(|one, other| value(*one).cmp(&value(*other)))?;
-    let against = near.iter().copied().filter(|index| diastolics[*index].counts.how != diastolics[low].counts.how);
+    let low = near
+        .iter()
+        .copied()
+        .min_by(|one, other| value(*one).cmp(&value(*other)))?;
+    let against = near
+        .iter()
+        .copied()
+        .filter(|index| diastolics[*index].counts.how != diastolics[low].counts.how);
     let high = against.max_by(|one, other| value(*one).cmp(&value(*other)))?;
     let apart = diastolics[high].counts.mmhg.half_down() - diastolics[low].counts.mmhg.half_down();
     (apart > 15).then_some((low, high))
@@ -385,7 +419,9 @@ fn falls(judged: &[Judged], diastolics: &[Once]) -> bool {
     let mut points: Vec<(f64, f64)> = Vec::new();
     let mut begun = None;
     for one in judged {
-        let (Some(delta), Some(index), false) = (one.delta, one.diastolic, one.bounded) else { continue };
+        let (Some(delta), Some(index), false) = (one.delta, one.diastolic, one.bounded) else {
+            continue;
+        };
         let (diastolic, compartment) = (&diastolics[index].counts, &one.once.counts);
         let exact = match diastolic.direct && compartment.direct {
             true => (diastolic.mmhg - compartment.mmhg).float(),
@@ -395,13 +431,21 @@ fn falls(judged: &[Judged], diastolics: &[Once]) -> bool {
         points.push(((compartment.at - origin) as f64 / MINUTE as f64, exact));
     }
     let newest = &judged[judged.len() - 1];
-    let (Some(delta), false) = (newest.delta, newest.bounded) else { return false };
-    let Some((now, last)) = points.last().copied() else { return false };
+    let (Some(delta), false) = (newest.delta, newest.bounded) else {
+        return false;
+    };
+    let Some((now, last)) = points.last().copied() else {
+        return false;
+    };
     if delta <= 30 || last <= 30.0 {
         return false;
     }
     let from = points.len().saturating_sub(6);
-    let points: Vec<(f64, f64)> = points[from..].iter().copied().filter(|point| point.0 >= now - 360.0).collect();
+    let points: Vec<(f64, f64)> = points[from..]
+        .iter()
+        .copied()
+        .filter(|point| point.0 >= now - 360.0)
+        .collect();
     if points.len() < 3 || now - points[0].0 < 30.0 {
         return false;
     }
@@ -416,7 +460,11 @@ fn falls(judged: &[Judged], diastolics: &[Once]) -> bool {
     slopes.sort_by(f64::total_cmp);
     let middle = slopes.len() / 2;
     let Some(upper) = slopes.get(middle) else { return false };
-    let slope = if slopes.len() % 2 == 1 { *upper } else { (slopes[middle - 1] + upper) / 2.0 };
+    let slope = if slopes.len() % 2 == 1 {
+        *upper
+    } else {
+        (slopes[middle - 1] + upper) / 2.0
+    };
     slope <= -(last - 30.0) / 60.0
 }
 
@@ -431,7 +479,9 @@ fn carry(judged: &mut [Judged], diastolics: &[Once]) {
             let simultaneous = |index: &usize| (diastolics[*index].counts.at - next.once.counts.at).abs() <= 5 * MINUTE;
             next.diastolic.filter(simultaneous)
         });
-        let paired_at = one.diastolic.map_or(compartment.at, |index| diastolics[index].counts.at);
+        let paired_at = one
+            .diastolic
+            .map_or(compartment.at, |index| diastolics[index].counts.at);
         let after = paired_at.max(compartment.at);
         let mut newer: Vec<usize> = (0..diastolics.len())
             .filter(|index| {
@@ -449,7 +499,9 @@ fn carry(judged: &mut [Judged], diastolics: &[Once]) {
         let mut highest = one.tier;
         let mut carried = Vec::new();
         for index in newer {
-            let Some(delta) = difference(&diastolics[index].counts, &compartment) else { continue };
+            let Some(delta) = difference(&diastolics[index].counts, &compartment) else {
+                continue;
+            };
             let tier = delta_tier(delta).filter(|tier| *tier >= Tier::Act);
             carried.push(Carried {
                 diastolic: index,

@@ -27,7 +27,6 @@ use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
 pub struct Process {
-    pub life: Arc<Life>,
     pub intake: Intake,
     tasks: Vec<JoinHandle<()>>,
 }
@@ -80,10 +79,10 @@ fn settings(history: &History) -> Settings {
 
 impl Process {
     /// Start over what the disk holds; None when it died while starting.
-    pub fn start(world: &Arc<World>, store: &Arc<SqliteStore>, history: &History, life: Arc<Life>) -> Option<Self> {
+    pub fn start(world: &Arc<World>, store: &Arc<SqliteStore>, history: &History, life: &Arc<Life>) -> Option<Self> {
         let disk = Arc::new(Disk {
             world: Arc::clone(world),
-            life: Arc::clone(&life),
+            life: Arc::clone(life),
             store: Arc::clone(store),
         });
         let clock: Clock = {
@@ -96,7 +95,7 @@ impl Process {
         };
         let network = Network {
             world: Arc::clone(world),
-            life: Arc::clone(&life),
+            life: Arc::clone(life),
         };
         let client = Arc::new(COMMON.client.clone().over(Arc::new(network)));
         let (intake, receiver) = Intake::new(64);
@@ -125,7 +124,14 @@ impl Process {
             diastolics: settings.mapping.diastolic_codes(),
         };
         let status = Arc::new(SourceStatus::default());
-        let poller = Arc::new(Poller::new(Arc::clone(&client), intake.clone(), disk.clone(), source, codes, status));
+        let poller = Arc::new(Poller::new(
+            Arc::clone(&client),
+            intake.clone(),
+            disk.clone(),
+            source,
+            codes,
+            status,
+        ));
         let sink = SinkConfig {
             live: true,
             ..SinkConfig::new(server())
@@ -137,18 +143,30 @@ impl Process {
         let (stop_polls, stop_asks, stop_worker) = (stop.clone(), stop.clone(), stop.clone());
         let forward = async move {
             while let Some(question) = asked.recv().await {
-                let deltaward::patient::Question { patient, source, from, to } = question;
-                let _ = asks.send(Ask { patient, source, from, to }).await;
+                let deltaward::patient::Question {
+                    patient,
+                    source,
+                    from,
+                    to,
+                } = question;
+                let _ = asks
+                    .send(Ask {
+                        patient,
+                        source,
+                        from,
+                        to,
+                    })
+                    .await;
             }
         };
         let tasks = vec![
-            tokio::spawn(Mortal::new(&life, engine.run(stop))),
-            tokio::spawn(Mortal::new(&life, forward)),
-            tokio::spawn(Mortal::new(&life, async move { polls.run(stop_polls, first).await })),
-            tokio::spawn(Mortal::new(&life, answers.run_asks(to_ask, stop_asks, second))),
-            tokio::spawn(Mortal::new(&life, async move { worker.run(stop_worker, third).await })),
+            tokio::spawn(Mortal::new(life, engine.run(stop))),
+            tokio::spawn(Mortal::new(life, forward)),
+            tokio::spawn(Mortal::new(life, async move { polls.run(stop_polls, first).await })),
+            tokio::spawn(Mortal::new(life, answers.run_asks(to_ask, stop_asks, second))),
+            tokio::spawn(Mortal::new(life, async move { worker.run(stop_worker, third).await })),
         ];
-        Some(Self { life, intake, tasks })
+        Some(Self { intake, tasks })
     }
 
     /// Nothing of it remains but what is on the disk.

@@ -31,7 +31,6 @@ struct Shared {
     intake: Mutex<Option<Intake>>,
     /// Writes that were not acknowledged yet.
     waiting: AtomicUsize,
-    calm: AtomicBool,
     life: Mutex<Arc<Life>>,
     panicked: AtomicBool,
 }
@@ -55,7 +54,6 @@ async fn lived(history: History) -> Outcome {
         history: history.clone(),
         intake: Mutex::new(None),
         waiting: AtomicUsize::new(0),
-        calm: AtomicBool::new(false),
         life: Mutex::new(Life::new(0)),
         panicked: AtomicBool::new(false),
     });
@@ -93,7 +91,7 @@ async fn keep_alive(shared: Arc<Shared>) {
         };
         let life = Life::new(moments);
         *shared.life.lock().unwrap() = Arc::clone(&life);
-        if let Some(process) = Process::start(&shared.world, &shared.store, &shared.history, Arc::clone(&life)) {
+        if let Some(process) = Process::start(&shared.world, &shared.store, &shared.history, &life) {
             *shared.intake.lock().unwrap() = Some(process.intake.clone());
             life.died.notified().await;
             *shared.intake.lock().unwrap() = None;
@@ -123,12 +121,19 @@ async fn happen(
     world.lock().count("events");
     match &event.what {
         What::ClockWrong(minutes) => world.clock_wrong(*minutes),
-        What::Write { source, way, says, late } => {
+        What::Write {
+            source,
+            way,
+            says,
+            late,
+        } => {
             let incoming = incoming(source, says);
             match way {
                 Way::Polled => {
                     let hidden = late.then(|| tokio::time::Instant::now() + Duration::from_secs(20));
-                    let Operation::Put(body) = &incoming.operation else { return };
+                    let Operation::Put(body) = &incoming.operation else {
+                        return;
+                    };
                     let body = serde_json::from_str(body).unwrap();
                     let now = world.now();
                     let mut inner = world.lock();
@@ -227,7 +232,7 @@ async fn settle(shared: &Arc<Shared>) -> Vec<String> {
     let world = &shared.world;
     world.calm();
     shared.life.lock().unwrap().spare();
-    for minutes in [1, 120, 26 * 60] {
+    for minutes in [1, 120, 26 * 60, 120] {
         let mut steps = 0;
         world.skip_to(world.now() + minutes * 60_000);
         // Timers are looked for every 100 ms.
@@ -268,5 +273,10 @@ fn unsettled(shared: &Shared) -> Option<String> {
         store.outbox_resend(entry.seq, now).unwrap();
     }
     let left = store.outbox_list(OutboxState::Waiting, 1).unwrap();
-    left.first().map(|entry| format!("{} {} waits: {}", entry.resource_type, entry.identity, entry.last_answer))
+    left.first().map(|entry| {
+        format!(
+            "{} {} waits: {}",
+            entry.resource_type, entry.identity, entry.last_answer
+        )
+    })
 }

@@ -66,6 +66,16 @@ impl Server {
         }
     }
 
+    /// lastUpdated of the oldest commit that is not visible yet.
+    pub fn oldest_hidden(&self) -> Option<i64> {
+        let now = tokio::time::Instant::now();
+        let hidden = self
+            .written
+            .values()
+            .filter(|kept| kept.hidden_until.is_some_and(|until| now < until));
+        hidden.map(|kept| kept.last_updated).min()
+    }
+
     /// Every commit is visible now.
     pub fn show_all(&mut self) {
         for kept in self.written.values_mut() {
@@ -105,7 +115,9 @@ impl Server {
             if one("patient").is_some_and(|patient| kept.body["subject"]["reference"] != json!(patient)) {
                 continue;
             }
-            let effective = kept.body["effectiveDateTime"].as_str().map(|text| moment(&format!("ge{text}")));
+            let effective = kept.body["effectiveDateTime"]
+                .as_str()
+                .map(|text| moment(&format!("ge{text}")));
             let within = |date: &&String| match (effective, date.starts_with("ge")) {
                 (None, _) => false,
                 (Some(at), true) => at >= moment(date),
@@ -120,8 +132,13 @@ impl Server {
             found.push((kept.last_updated, body));
         }
         found.sort_by_key(|(updated, _)| *updated);
-        let count = one("_count").and_then(|text| text.parse().ok()).unwrap_or(50_usize).max(1);
-        let entries = found.into_iter().map(|(_, body)| json!({"resource": body, "search": {"mode": "match"}}));
+        let count = one("_count")
+            .and_then(|text| text.parse().ok())
+            .unwrap_or(50_usize)
+            .max(1);
+        let entries = found
+            .into_iter()
+            .map(|(_, body)| json!({"resource": body, "search": {"mode": "match"}}));
         let token = self.next;
         self.next += 1;
         self.pages.insert(token, entries.collect());
@@ -131,14 +148,19 @@ impl Server {
 
     /// A page of a search that is being read; 410 when it is not known.
     pub fn page(&self, token: u64, offset: usize, count: usize, sorted: bool) -> Answer {
-        let Some(all) = self.pages.get(&token) else { return (410, None, Some(outcome("expired"))) };
+        let Some(all) = self.pages.get(&token) else {
+            return (410, None, Some(outcome("expired")));
+        };
         let entries: Vec<Value> = all.iter().skip(offset).take(count).cloned().collect();
         let mut link = vec![];
         if sorted {
             link.push(json!({"relation": "self", "url": format!("{BASE}/Observation?_sort=_lastUpdated")}));
         }
         if offset + count < all.len() {
-            let url = format!("{BASE}/Observation?_page={token}&_offset={}&_count={count}&_sorted={sorted}", offset + count);
+            let url = format!(
+                "{BASE}/Observation?_page={token}&_offset={}&_count={count}&_sorted={sorted}",
+                offset + count
+            );
             link.push(json!({"relation": "next", "url": url}));
         }
         let bundle = json!({"resourceType": "Bundle", "type": "searchset", "link": link, "entry": entries});
@@ -147,10 +169,14 @@ impl Server {
 
     /// Ours with this identifier (`system|value`).
     fn having(&self, kind: &str, token: &str) -> Vec<String> {
-        let Some((system, value)) = token.split_once('|') else { return Vec::new() };
+        let Some((system, value)) = token.split_once('|') else {
+            return Vec::new();
+        };
         let has = |body: &Value| {
             let identifiers = body["identifier"].as_array().into_iter().flatten();
-            identifiers.into_iter().any(|one| one["system"] == json!(system) && one["value"] == json!(value))
+            identifiers
+                .into_iter()
+                .any(|one| one["system"] == json!(system) && one["value"] == json!(value))
         };
         let of_kind = self.ours.iter().filter(|((known, _), body)| known == kind && has(body));
         of_kind.map(|((_, id), _)| id.clone()).collect()
@@ -239,8 +265,15 @@ impl Server {
                 (self.ours, self.created) = before;
                 return answer;
             }
-            let id = answer.2.as_ref().and_then(|body| body["id"].as_str()).unwrap_or_default();
-            places.push((entry["fullUrl"].as_str().unwrap_or_default().to_owned(), format!("{kind}/{id}")));
+            let id = answer
+                .2
+                .as_ref()
+                .and_then(|body| body["id"].as_str())
+                .unwrap_or_default();
+            places.push((
+                entry["fullUrl"].as_str().unwrap_or_default().to_owned(),
+                format!("{kind}/{id}"),
+            ));
             answers.push(json!({"response": {"status": answer.0.to_string(), "location": answer.1}}));
         }
         // References within the Bundle become those of the server; conditional ones are resolved.
@@ -254,7 +287,11 @@ impl Server {
             }
             self.ours.insert(key, body);
         }
-        (200, None, Some(json!({"resourceType": "Bundle", "type": "transaction-response", "entry": answers})))
+        (
+            200,
+            None,
+            Some(json!({"resourceType": "Bundle", "type": "transaction-response", "entry": answers})),
+        )
     }
 
     fn resolve(&self, value: &mut Value, places: &[(String, String)]) -> bool {
