@@ -259,7 +259,30 @@ fn concerns(patient: &str, expected: &Expected, store: &SqliteStore, events: &[E
             expected.concerns
         ));
     }
-    let mut told: BTreeMap<(String, &'static str), (Option<Tier>, Option<Tier>)> = BTreeMap::new();
+    let told = told(events);
+    for (key, (now, raised)) in &told {
+        match expected.concerns.get(key) {
+            Some(tier) if *now != Some(*tier) || *raised < Some(*tier) => wrong.push(format!(
+                "{patient}: {key:?} ought to be told as {tier:?}; told {now:?}, raised {raised:?}"
+            )),
+            None if now.is_some() => {
+                wrong.push(format!(
+                    "{patient}: {key:?} was told as {now:?} and nothing took it back"
+                ));
+            }
+            _ => {}
+        }
+    }
+    for key in expected.concerns.keys().filter(|key| !told.contains_key(*key)) {
+        wrong.push(format!("{patient}: {key:?} was never told"));
+    }
+}
+
+/// Of each concern the tier that was told last, and the highest that was raised since it was closed.
+type Told = BTreeMap<(String, &'static str), (Option<Tier>, Option<Tier>)>;
+
+fn told(events: &[EventRow]) -> Told {
+    let mut told = Told::new();
     for event in events {
         let now = event.tier.map(tier);
         let one = told.entry((event.site_key.clone(), event.family.word())).or_default();
@@ -271,21 +294,7 @@ fn concerns(patient: &str, expected: &Expected, store: &SqliteStore, events: &[E
             _ => {}
         }
     }
-    for (key, tier) in &expected.concerns {
-        let (now, raised) = told.get(key).copied().unwrap_or_default();
-        if now != Some(*tier) || raised < Some(*tier) {
-            wrong.push(format!(
-                "{patient}: {key:?} ought to be told as {tier:?}; told {now:?}, raised {raised:?}"
-            ));
-        }
-    }
-    for (key, (now, _)) in told {
-        if now.is_some() && !expected.concerns.contains_key(&key) {
-            wrong.push(format!(
-                "{patient}: {key:?} was told as {now:?} and nothing took it back"
-            ));
-        }
-    }
+    told
 }
 
 /// Each raised message of a limb stands on a reading that still holds its tier, or is answered.

@@ -104,6 +104,14 @@ pub struct Troubles {
     pub lost_reply: u64,
 }
 
+/// What the server that we write to can do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Abilities {
+    pub transaction: bool,
+    /// It honours `PUT Type?identifier=…` and `If-None-Exist`; else it refuses the one and does not look at the other.
+    pub conditions: bool,
+}
+
 #[derive(Clone, Debug)]
 pub struct History {
     pub seed: u64,
@@ -113,6 +121,7 @@ pub struct History {
     pub page_count: usize,
     /// lastUpdated is a multiple of so many milliseconds.
     pub stamp_millis: i64,
+    pub abilities: Abilities,
     pub troubles: Troubles,
     pub events: Vec<Event>,
 }
@@ -160,6 +169,10 @@ impl History {
             asks: rng.below(2) == 0,
             page_count: rng.pick(&[2, 3, 5, 200]),
             stamp_millis: rng.pick(&[1, 1000, 10_000]),
+            abilities: Abilities {
+                transaction: rng.below(4) > 0,
+                conditions: rng.below(4) > 0,
+            },
             troubles,
             events: Vec::new(),
         };

@@ -150,7 +150,7 @@ fn serve(server: &mut Server, request: &reqwest::Request, fault: Option<Fault>) 
     };
     let identifier = one("identifier");
     match (request.method().as_str(), path.as_str(), identifier) {
-        ("GET", "metadata", _) => (200, None, Some(Server::metadata())),
+        ("GET", "metadata", _) => (200, None, Some(server.metadata())),
         ("GET", kind, Some(token)) => server.find(kind, &token),
         ("GET", "Observation", None) => match (number("_page"), number("_offset"), number("_count")) {
             (Some(token), Some(offset), Some(count)) => {

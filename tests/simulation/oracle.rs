@@ -587,7 +587,7 @@ fn limb(judged: &[Judged], diastolics: &[Once]) -> Option<Tier> {
 /// readings-disagree, diastolics-disagree: of the newest reading of a site.
 fn needs_check(newest: Option<&Judged>, implausible: &[&Reading], unusable: &[&Reading]) -> bool {
     let after = |reading: &&Reading| newest.is_none_or(|newest| reading.at > newest.once.counts.at);
-    if implausible.iter().any(|one| after(one)) || unusable.iter().any(|one| after(one)) {
+    if implausible.iter().any(&after) || unusable.iter().any(after) {
         return true;
     }
     let Some(newest) = newest else { return false };

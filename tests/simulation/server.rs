@@ -2,6 +2,7 @@
 //! §3.1.0 (conditional create and update, transaction, search with pages); what goes wrong on the
 //! way is `network`'s.
 
+use crate::history::Abilities;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 
@@ -26,22 +27,21 @@ pub struct Server {
     pages: BTreeMap<u64, Vec<Value>>,
     next: u64,
     stamp_millis: i64,
-    /// How often a resource with one identifier was created.
-    pub created: BTreeMap<String, u64>,
+    abilities: Abilities,
 }
 
 /// An answer: status, Location, body.
 pub type Answer = (u16, Option<String>, Option<Value>);
 
 impl Server {
-    pub fn new(stamp_millis: i64) -> Self {
+    pub fn new(stamp_millis: i64, abilities: Abilities) -> Self {
         Self {
             written: BTreeMap::new(),
             ours: BTreeMap::new(),
             pages: BTreeMap::new(),
             next: 1,
             stamp_millis,
-            created: BTreeMap::new(),
+            abilities,
         }
     }
 
@@ -93,10 +93,16 @@ impl Server {
         self.ours.values()
     }
 
-    pub fn metadata() -> Value {
-        let kind = |kind| json!({"type": kind, "conditionalUpdate": true, "conditionalCreate": true});
+    pub fn metadata(&self) -> Value {
+        let can = self.abilities.conditions;
+        let kind = |kind| json!({"type": kind, "conditionalUpdate": can, "conditionalCreate": can});
+        let code = if self.abilities.transaction {
+            "transaction"
+        } else {
+            "batch"
+        };
         json!({"resourceType": "CapabilityStatement", "rest": [{"mode": "server",
-            "interaction": [{"code": "transaction"}],
+            "interaction": [{"code": code}],
             "resource": [kind("Observation"), kind("Communication"), kind("Device")]}]})
     }
 
@@ -201,6 +207,7 @@ impl Server {
 
     /// POST, conditional on `if_none` when given.
     pub fn create(&mut self, kind: &str, if_none: Option<&str>, body: Value) -> Answer {
+        let if_none = if_none.filter(|_| self.abilities.conditions);
         if let Some(token) = if_none.and_then(|condition| condition.strip_prefix("identifier=")) {
             match self.having(kind, token).as_slice() {
                 [] => {}
@@ -210,14 +217,15 @@ impl Server {
         }
         let id = format!("s{}", self.next);
         self.next += 1;
-        let identifier = body["identifier"][0]["value"].as_str().unwrap_or("none").to_owned();
-        *self.created.entry(identifier).or_default() += 1;
         self.put(kind, &id, body);
         self.kept(201, kind, &id)
     }
 
     /// PUT with a condition.
     pub fn update_where(&mut self, kind: &str, token: &str, body: Value) -> Answer {
+        if !self.abilities.conditions {
+            return (405, None, Some(outcome("not-supported")));
+        }
         match self.having(kind, token).as_slice() {
             [] => self.create(kind, None, body),
             [id] => {
@@ -250,7 +258,10 @@ impl Server {
 
     /// A transaction Bundle: all of it or nothing (§3.1.0.11.2).
     pub fn transaction(&mut self, bundle: &Value) -> Answer {
-        let before = (self.ours.clone(), self.created.clone());
+        if !self.abilities.transaction {
+            return (405, None, Some(outcome("not-supported")));
+        }
+        let before = self.ours.clone();
         let mut answers = Vec::new();
         let mut places: Vec<(String, String)> = Vec::new();
         for entry in bundle["entry"].as_array().into_iter().flatten() {
@@ -262,7 +273,7 @@ impl Server {
                 _ => self.create(kind, request["ifNoneExist"].as_str(), body),
             };
             if answer.0 >= 300 {
-                (self.ours, self.created) = before;
+                self.ours = before;
                 return answer;
             }
             let id = answer
@@ -282,7 +293,7 @@ impl Server {
             let key = (kind.to_owned(), id.to_owned());
             let mut body = self.ours[&key].clone();
             if !self.resolve(&mut body, &places) {
-                (self.ours, self.created) = before;
+                self.ours = before;
                 return (412, None, Some(outcome("not-found")));
             }
             self.ours.insert(key, body);

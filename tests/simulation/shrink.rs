@@ -52,6 +52,8 @@ impl Shrinking {
         self.change(|history| history.method_order.clear());
         self.change(|history| history.page_count = 200);
         self.change(|history| history.stamp_millis = 1);
+        self.change(|history| history.abilities.transaction = true);
+        self.change(|history| history.abilities.conditions = true);
     }
 
     /// Half of the events, a quarter, … down to one.
@@ -80,11 +82,12 @@ pub fn told(history: &History) -> String {
         asks,
         page_count,
         stamp_millis,
+        abilities,
         troubles,
         events,
     } = history;
     let mut text = format!(
-        "seed {seed}, method order {method_order:?}, asks {asks}, pages of {page_count}, stamps of {stamp_millis} ms, {troubles:?}"
+        "seed {seed}, method order {method_order:?}, asks {asks}, pages of {page_count}, stamps of {stamp_millis} ms, {abilities:?}, {troubles:?}"
     );
     for event in events {
         text.push_str("\n  ");

@@ -46,7 +46,7 @@ impl World {
                 skipped_millis: 0,
                 wrong_millis: 0,
                 disk_full_until: None,
-                server: Server::new(history.stamp_millis),
+                server: Server::new(history.stamp_millis, history.abilities),
                 counts: Counts::new(),
                 decided: Vec::new(),
             }),
