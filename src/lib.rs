@@ -22,6 +22,13 @@
 //! Pure modules have no I/O, no clock and no randomness; `now` is an argument.
 //! `tests/it/architecture.rs` fails when one of them reaches for a shell.
 
+#[macro_use]
+#[cfg_attr(not(feature = "mutations"), allow(dead_code, reason = "only its macro is used"))]
+mod mutation;
+
+#[cfg(feature = "mutations")]
+pub use mutation::{Mutation, switch};
+
 // In the order of the flow; the blank lines keep rustfmt from sorting them.
 pub mod config;
 

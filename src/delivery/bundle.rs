@@ -54,6 +54,8 @@ pub fn transaction<'a>(entries: impl Iterator<Item = (&'a Uuid, &'a str, Value)>
             let condition = format!("identifier={}", identifier_token(identity));
             let request = if is_updated(kind) {
                 json!({"method": "PUT", "url": format!("{kind}?{condition}")})
+            } else if mutated!(CreatedUnconditionally) {
+                json!({"method": "POST", "url": kind})
             } else {
                 json!({"method": "POST", "url": kind, "ifNoneExist": condition})
             };

@@ -7,12 +7,14 @@ use super::present::carries;
 use super::retry_after::RetryAfter;
 use crate::config::FhirServerConfig;
 use crate::fhir::reference::{self, Reference, is_id};
+use futures_util::future::BoxFuture;
 use reqwest::header::{ACCEPT, CACHE_CONTROL, CONTENT_TYPE, LOCATION, RETRY_AFTER};
 use reqwest::{Method, RequestBuilder, Response, redirect};
 use secrecy::{ExposeSecret, SecretString};
 use serde_json::Value;
 use std::error::Error as _;
-use std::fmt::Write as _;
+use std::fmt::{self, Write as _};
+use std::sync::Arc;
 use std::time::Duration;
 use url::Url;
 
@@ -21,10 +23,31 @@ const FHIR_JSON: &str = "application/fhir+json";
 /// Longest wait for a connection, whatever the limit for the whole request is.
 const CONNECT_SECONDS: u64 = 10;
 
+/// Why no answer came over a [`Transport`].
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum NoAnswer {
+    /// Not within the limit of the request.
+    Timeout,
+    /// The connection broke, or there was none. Why.
+    Broken(String),
+}
+
+/// Carries one request to a server and its answer back, in the place of a network. The simulation
+/// (`tests/simulation`) plays one; the service always uses the HTTP client.
+pub trait Transport: fmt::Debug + Send + Sync {
+    /// Send the request.
+    ///
+    /// # Errors
+    /// [`NoAnswer`]; the server may have done what was asked all the same.
+    fn send(&self, request: reqwest::Request) -> BoxFuture<'_, Result<Response, NoAnswer>>;
+}
+
 /// One FHIR server.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct FhirClient {
     http: reqwest::Client,
+    /// Carries requests in the place of `http`.
+    transport: Option<Arc<dyn Transport>>,
     base: Url,
     token: Option<SecretString>,
     timeout_seconds: u64,
@@ -85,11 +108,19 @@ impl FhirClient {
             .map_err(|error| ClientError::Setup(causes(error)))?;
         Ok(Self {
             http,
+            transport: None,
             base: base.clone(),
             token: config.bearer_token.clone(),
             timeout_seconds: config.timeout_seconds.max(1),
             max_response_bytes: config.max_response_bytes,
         })
+    }
+
+    /// The same client over another network.
+    #[must_use]
+    pub fn over(mut self, transport: Arc<dyn Transport>) -> Self {
+        self.transport = Some(transport);
+        self
     }
 
     /// Base address.
@@ -207,7 +238,10 @@ impl FhirClient {
     /// Any [`ClientError`].
     pub async fn create_if_none(&self, kind: &str, identifier: &str, body: &Value) -> Result<Reply, ClientError> {
         let request = self.request(Method::POST, self.url(kind, "")?)?;
-        let request = request.header("If-None-Exist", format!("identifier={identifier}"));
+        let request = match mutated!(CreatedUnconditionally) {
+            true => request,
+            false => request.header("If-None-Exist", format!("identifier={identifier}")),
+        };
         self.exchange(with_body(request, body)).await
     }
 
@@ -263,7 +297,7 @@ impl FhirClient {
     }
 
     async fn exchange(&self, request: RequestBuilder) -> Result<Reply, ClientError> {
-        let response = request.send().await.map_err(|error| self.transport(error))?;
+        let response = self.send(request).await?;
         let status = response.status().as_u16();
         let header = |name| {
             let value = response.headers().get(name)?;
@@ -299,6 +333,19 @@ impl FhirClient {
         Ok(Reply { status, body, location })
     }
 
+    async fn send(&self, request: RequestBuilder) -> Result<Response, ClientError> {
+        let Some(transport) = &self.transport else {
+            return request.send().await.map_err(|error| self.broken(error));
+        };
+        let request = request.build().map_err(|error| self.broken(error))?;
+        transport.send(request).await.map_err(|error| match error {
+            NoAnswer::Timeout => ClientError::Timeout {
+                seconds: self.timeout_seconds,
+            },
+            NoAnswer::Broken(why) => ClientError::Unreachable(why),
+        })
+    }
+
     /// The body, counted as it comes (after decompression, so a small answer cannot unfold).
     async fn body(&self, mut response: Response) -> Result<String, ClientError> {
         let limit = self.max_response_bytes;
@@ -307,7 +354,7 @@ impl FhirClient {
             return Err(too_large);
         }
         let mut bytes = Vec::new();
-        while let Some(chunk) = response.chunk().await.map_err(|error| self.transport(error))? {
+        while let Some(chunk) = response.chunk().await.map_err(|error| self.broken(error))? {
             if bytes.len().saturating_add(chunk.len()) > limit {
                 return Err(too_large);
             }
@@ -319,7 +366,7 @@ impl FhirClient {
         String::from_utf8(bytes).map_err(|_| ClientError::Malformed(String::from("the body is not UTF-8")))
     }
 
-    fn transport(&self, error: reqwest::Error) -> ClientError {
+    fn broken(&self, error: reqwest::Error) -> ClientError {
         if error.is_timeout() {
             return ClientError::Timeout {
                 seconds: self.timeout_seconds,

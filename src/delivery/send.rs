@@ -10,7 +10,7 @@ use super::references::{self, Place, identifier_token};
 use super::status::GroupReport;
 use crate::fhir::Instant;
 use crate::outbox::answer::{self, Limits, Meaning, Verdict};
-use crate::store::{OutboxEntry, OutboxState, Settlement, Store, StoreError};
+use crate::store::{OutboxEntry, OutboxState, Settlement, Store, StoreError, off_thread};
 use serde_json::Value;
 use std::collections::hash_map::Entry;
 use std::collections::{HashMap, HashSet};
@@ -71,13 +71,7 @@ where
     T: Send + 'static,
 {
     let outbox = Arc::clone(outbox);
-    let joined = tokio::task::spawn_blocking(move || call(&outbox)).await;
-    joined.unwrap_or_else(|error| {
-        Err(StoreError::Statement {
-            action,
-            cause: error.to_string(),
-        })
-    })
+    off_thread(action, move || call(&outbox)).await
 }
 
 /// Sends groups.
@@ -349,7 +343,10 @@ impl<O: Outbox + ?Sized> Sender<O> {
         maybe_sent: bool,
     ) -> Result<(u16, Option<String>), ClientError> {
         let kind = entry.resource_type.as_str();
-        let token = identifier_token(&entry.identity);
+        let token = match mutated!(RetryRenamed) && entry.attempts > 0 {
+            true => identifier_token(&Uuid::from_u128(entry.identity.as_u128() ^ u128::from(entry.attempts))),
+            false => identifier_token(&entry.identity),
+        };
         let updated = bundle::is_updated(kind);
         let direct = match (
             updated,

@@ -67,6 +67,7 @@ impl<O: Outbox + ?Sized> Worker<O> {
             let settled_all = self.start_due(&mut running, &mut patients, &clock).await;
             let mut trouble = !settled_all;
             tokio::select! {
+                biased;
                 () = shutdown.cancelled() => break,
                 Some(joined) = running.join_next_with_id(), if !running.is_empty() => {
                     trouble |= !self.finished(joined, &mut patients, clock());
@@ -77,6 +78,7 @@ impl<O: Outbox + ?Sized> Worker<O> {
             if trouble {
                 // What could not be settled is still due: without a pause it would be sent in a circle.
                 tokio::select! {
+                    biased;
                     () = shutdown.cancelled() => break,
                     () = tokio::time::sleep(LOOK_EVERY) => {}
                 }

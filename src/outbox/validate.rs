@@ -6,6 +6,7 @@ use jsonschema::{Draft, ValidationError};
 use serde_json::value::RawValue;
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::OnceLock;
 
 /// HL7's JSON Schema of FHIR 4.0.1 (CC0), unchanged; see `profiles/schema/README.md`.
 const R4_SCHEMA: &str = include_str!("../../profiles/schema/fhir-r4.schema.json");
@@ -58,6 +59,21 @@ impl Validator {
     /// When the schema shipped with the program is damaged.
     pub fn new() -> Result<Self, SchemaError> {
         Self::of(&CHECKED_TYPES)
+    }
+
+    /// The validator of this program: compiled at the first call, then kept.
+    ///
+    /// # Errors
+    /// When the schema shipped with the program is damaged.
+    pub fn shared() -> Result<&'static Self, SchemaError> {
+        static SHARED: OnceLock<Validator> = OnceLock::new();
+        match SHARED.get() {
+            Some(validator) => Ok(validator),
+            None => {
+                let validator = Self::new()?;
+                Ok(SHARED.get_or_init(|| validator))
+            }
+        }
     }
 
     /// Compile the schema of each of `types`, cut to the definitions that they reach.

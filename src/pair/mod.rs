@@ -53,7 +53,7 @@ impl Candidates<'_> {
 /// the greater source identity.
 pub fn choose(candidates: &Candidates<'_>, at: Instant, pairing: &Pairing) -> Option<usize> {
     let times = candidates.times();
-    let before = pairing.before_minutes * MINUTE_MILLIS;
+    let before = (pairing.before_minutes + i64::from(mutated!(WindowLonger))) * MINUTE_MILLIS;
     let after = pairing.after_minutes * MINUTE_MILLIS;
     // Only the neighbours of `at` can be nearest; a method order may reach a little further.
     let middle = times.partition_point(|time| *time < at);
@@ -84,10 +84,18 @@ pub fn choose(candidates: &Candidates<'_>, at: Instant, pairing: &Pairing) -> Op
         method(left)
             .cmp(&method(right))
             .then_with(|| distance(left.at, at).cmp(&distance(right.at, at)))
-            .then_with(|| right.at.cmp(&left.at))
-            .then_with(|| right.version.cmp(left.version))
+            .then_with(|| match mutated!(TieEarlier) {
+                true => left.at.cmp(&right.at),
+                false => right.at.cmp(&left.at),
+            })
+            .then_with(|| recency(right.version).cmp(&recency(left.version)))
             .then_with(|| right.source.cmp(left.source))
     })
+}
+
+/// What makes one version later than another, of two resources too. Their digests say nothing of that.
+const fn recency(version: &Version) -> (Option<u64>, Option<Instant>) {
+    (version.number, version.last_updated)
 }
 
 /// How old a diastolic may be called, by its distance from the compartment reading.
@@ -107,6 +115,9 @@ fn distance(one: Instant, other: Instant) -> i64 {
 }
 
 fn rank(method: Method, order: &[Method]) -> usize {
+    if mutated!(MethodIgnored) {
+        return 0;
+    }
     order
         .iter()
         .position(|preferred| *preferred == method)
@@ -164,6 +175,25 @@ mod tests {
         assert_eq!(choice(&[(-3, Cuff, 9, "z"), (3, Cuff, 1, "a")], &[]), Some(1));
         assert_eq!(choice(&[(-3, Cuff, 1, "z"), (-3, Cuff, 2, "a")], &[]), Some(1));
         assert_eq!(choice(&[(-3, Cuff, 1, "a"), (-3, Cuff, 1, "b")], &[]), Some(1));
+    }
+
+    #[test]
+    fn what_a_resource_holds_breaks_no_tie() {
+        let versions = ["ffff", "0000"].map(|digest| Version {
+            digest: digest.into(),
+            ..version(1)
+        });
+        let sources = ["a", "b"];
+        let list: Vec<Candidate<'_>> = (0..2)
+            .map(|index| Candidate {
+                at: Instant::from_millis(0),
+                method: Method::Cuff,
+                version: &versions[index],
+                source: sources[index],
+            })
+            .collect();
+        let pairing = Sheet::adult().unwrap().pairing;
+        assert_eq!(choose(&list, Instant::from_millis(0), &pairing), Some(1));
     }
 
     #[test]

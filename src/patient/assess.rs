@@ -348,7 +348,8 @@ fn measure<'s>(
         && matches!(
             pairing.paired,
             Paired::With(_, AgeClass::Simultaneous | AgeClass::Paired)
-        );
+        )
+        || mutated!(StaleCloses);
     let mut beside = Vec::new();
     if let Some(index) = pairing.other_method {
         let delta = difference(&diastolics[index], &gathered);
@@ -382,12 +383,15 @@ pub fn difference(diastolic: &Gathered<'_>, compartment: &Gathered<'_>) -> Optio
     }
     let whole = match (diastolic.thousandths, compartment.thousandths) {
         // A half goes down: 30.500 → 30, 30.501 → 31, −0.500 → −1.
-        (Some(minuend), Some(subtrahend)) => minuend.saturating_sub(subtrahend).saturating_add(499).div_euclid(1000),
+        (Some(minuend), Some(subtrahend)) => minuend
+            .saturating_sub(subtrahend)
+            .saturating_add(499 + i64::from(mutated!(RoundedAway)))
+            .div_euclid(1000),
         _ => round_delta(exact_difference(diastolic, compartment)),
     };
     Some(Delta {
         whole,
-        bounded_above: diastolic.comparator.is_some() || compartment.comparator.is_some(),
+        bounded_above: (diastolic.comparator.is_some() || compartment.comparator.is_some()) && !mutated!(BoundIgnored),
     })
 }
 

@@ -117,7 +117,10 @@ pub(super) fn carry(measurement: &mut Measurement<'_>, around: &Around<'_, '_>, 
         Paired::Asking | Paired::Nothing => at,
     };
     let from = paired_at.max(at);
-    let end = at.plus_minutes(sheet.pairing.carry_minutes);
+    let end = match mutated!(CarriedForEver) {
+        true => Instant::from_millis(i64::MAX),
+        false => at.plus_minutes(sheet.pairing.carry_minutes),
+    };
     // The paired diastolic is next to the first newer one: a few steps, no search.
     let start = match measurement.paired {
         Paired::With(index, _) => index,

@@ -109,7 +109,8 @@ fn pressure_concern<'s>(assessment: &Assessment<'s>, site: usize, key: &str, she
         newest = false;
         if measurement.conclusive {
             conclusive += 1;
-            if conclusive >= sheet.close_after_readings && spans(Some(measurement.at()), latest, span) {
+            let enough = conclusive >= sheet.close_after_readings && spans(Some(measurement.at()), latest, span);
+            if enough || mutated!(OneReadingCloses) {
                 break;
             }
         }

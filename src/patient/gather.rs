@@ -359,7 +359,7 @@ impl<'s> Gathering<'s> {
         let mut once: Vec<Gathered<'s>> = Vec::with_capacity(list.len());
         for next in list {
             match once.last_mut() {
-                Some(last) if same_measurement(last, &next) => join(last, next),
+                Some(last) if same_measurement(last, &next) && !mutated!(DuplicatesKept) => join(last, next),
                 _ => once.push(next),
             }
         }
@@ -420,7 +420,7 @@ fn agrees(one: &Gathered<'_>, other: &Gathered<'_>) -> bool {
 
 /// One site: side, code and system are equal, whatever it is called.
 pub(super) fn same_site(one: &Site, other: &Site) -> bool {
-    one.side == other.side && one.code == other.code && one.system == other.system
+    (one.side == other.side || mutated!(LeftIsRight)) && one.code == other.code && one.system == other.system
 }
 
 fn same_measurement(one: &Gathered<'_>, other: &Gathered<'_>) -> bool {

@@ -166,9 +166,9 @@ fn judge(measurement: &mut Measurement<'_>, scene: &Scene<'_>, sheet: &Sheet, ru
             RuleKind::Delta { lower, upper } => measurement
                 .delta
                 .is_some_and(|delta| sheet.in_band(delta.whole, lower, upper)),
-            RuleKind::Sustained { minutes, readings, .. } => measurement
-                .run
-                .is_some_and(|run| run.minutes >= minutes && run.count >= readings),
+            RuleKind::Sustained { minutes, readings, .. } => measurement.run.is_some_and(|run| {
+                run.minutes >= minutes + i64::from(mutated!(SustainedExclusive)) && run.count >= readings
+            }),
             RuleKind::Absolute { at_or_above } => {
                 let delta_speaks = measurement.delta.is_some_and(|delta| sheet.is_low(delta.whole, alert));
                 whole >= at_or_above && !only_upper_bound && !delta_speaks

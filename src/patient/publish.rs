@@ -53,7 +53,7 @@ pub fn publish(state: &State, assessment: &Assessment<'_>, sheet: &Sheet, now: I
         .flatten()
         .filter(|receipt| !held(state, receipt.identity))
         .count();
-    if assessment.published + new != wanted {
+    if assessment.published + new != wanted && !mutated!(RetractionForgotten) {
         retract(&mut publishing, state, assessment, now);
     }
     publishing

@@ -272,6 +272,9 @@ fn replace(state: &mut State, recognised: Recognised, now: Instant, step: &mut S
         ..
     } = recognised;
     let before = state.slots.get(&source);
+    if mutated!(ErrorIgnored) && withdrawn == Some(Withdrawal::EnteredInError) {
+        return;
+    }
     if let Some(before) = before {
         let unchanged = before.version == version
             && before.withdrawn == withdrawn

@@ -79,7 +79,8 @@ impl Teller<'_, '_> {
     fn tell(&self, before: Option<&Concern>, telling: &mut Telling) {
         let tier = self.open.map(|open| open.tier);
         let tier_before = before.and_then(|before| before.tier);
-        let lost: Vec<(usize, GroundLost)> = before.map(|before| self.lost(before)).unwrap_or_default();
+        let before_lost = before.filter(|_| !mutated!(WithdrawalForgotten));
+        let lost: Vec<(usize, GroundLost)> = before_lost.map(|before| self.lost(before)).unwrap_or_default();
         if tier == tier_before && lost.is_empty() {
             return;
         }

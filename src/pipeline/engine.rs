@@ -54,7 +54,7 @@ pub struct Outlets {
 pub struct Engine {
     pub(super) store: Arc<dyn Store>,
     pub(super) settings: Arc<Settings>,
-    pub(super) validator: Validator,
+    pub(super) validator: &'static Validator,
     pub(super) clock: Clock,
     outlets: Outlets,
     receiver: mpsc::Receiver<Submission>,
@@ -103,7 +103,7 @@ impl Engine {
         outlets: Outlets,
         receiver: mpsc::Receiver<Submission>,
     ) -> anyhow::Result<Self> {
-        let validator = Validator::new()?;
+        let validator = Validator::shared()?;
         let next_due = store.next_due()?;
         let patients = Held::new(settings.patients_in_memory);
         let forgets = (clock)();
@@ -136,19 +136,21 @@ impl Engine {
     ///
     /// # Errors
     /// When the thread or its timer cannot be made.
-    pub fn start(mut self, shutdown: CancellationToken) -> std::io::Result<std::thread::JoinHandle<()>> {
+    pub fn start(self, shutdown: CancellationToken) -> std::io::Result<std::thread::JoinHandle<()>> {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build()?;
         std::thread::Builder::new()
             .name(String::from("engine"))
-            .spawn(move || runtime.block_on(async move { self.turn(shutdown).await }))
+            .spawn(move || runtime.block_on(self.run(shutdown)))
     }
 
-    async fn turn(&mut self, shutdown: CancellationToken) {
+    /// Work until every sender is gone, or after `shutdown` once what waits is done. It blocks
+    /// whoever polls it: on a runtime of its own, see [`Engine::start`].
+    pub async fn run(mut self, shutdown: CancellationToken) {
         loop {
             let mut group = Vec::new();
             let limit = self.settings.batches_per_commit;
             tokio::select! {
-                taken = self.receiver.recv_many(&mut group, limit) => if taken == 0 { return },
+                biased;
                 () = shutdown.cancelled() => {
                     self.receiver.close();
                     while self.receiver.recv_many(&mut group, limit).await > 0 {
@@ -156,6 +158,7 @@ impl Engine {
                     }
                     return;
                 }
+                taken = self.receiver.recv_many(&mut group, limit) => if taken == 0 { return },
                 () = tokio::time::sleep(TIMER_LOOK) => {}
             }
             self.outlets.health.engine_beat((self.clock)());
@@ -228,7 +231,10 @@ impl Engine {
                 self.outlets.metrics.failed_commit();
                 self.failed(&error);
                 for reply in replies {
-                    let _ = reply.send(Err(IntakeError::Store(error.to_string())));
+                    let _ = reply.send(match mutated!(AcknowledgedUncommitted) {
+                        true => Ok(Vec::new()),
+                        false => Err(IntakeError::Store(error.to_string())),
+                    });
                 }
             }
         }
@@ -300,7 +306,11 @@ impl Engine {
             let tell = new.contains(&patient) || !untold.contains(&patient);
             self.step(patient, Turn { inputs, tell, now }, &mut commit, &mut told)?;
         }
+        #[cfg(feature = "mutations")]
+        let (commit, after) = super::mutated::split(commit, self.store.as_ref())?;
         self.store.commit(&commit)?;
+        #[cfg(feature = "mutations")]
+        self.store.commit(&after)?;
         Ok(told)
     }
 
@@ -392,7 +402,7 @@ impl Engine {
                     continue;
                 }
             };
-            match build::resource(draft, context, &self.validator) {
+            match build::resource(draft, context, self.validator) {
                 Ok(resource) => {
                     commit.derived.push(derived_row(&resource, Some(patient), now));
                     if self.settings.deliver && self.settings.mode == crate::outbox::context::Mode::Live {

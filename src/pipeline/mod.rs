@@ -3,6 +3,8 @@
 
 mod awaited;
 mod held;
+#[cfg(feature = "mutations")]
+mod mutated;
 mod rows;
 
 pub mod check;

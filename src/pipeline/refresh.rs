@@ -61,7 +61,7 @@ impl Engine {
         if self.store.meta(key)?.as_deref() == Some(version) {
             return Ok(());
         }
-        let device = match build::device_resource(version, &self.validator) {
+        let device = match build::device_resource(version, self.validator) {
             Ok(device) => device,
             Err(error) => {
                 tracing::error!(%error, "the Device resource failed its own check");

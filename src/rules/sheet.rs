@@ -464,6 +464,7 @@ impl Sheet {
     /// True when `delta` (whole mmHg) is at or below (or below) `threshold`, as the sheet compares.
     pub fn is_low(&self, delta: i64, threshold: i64) -> bool {
         match self.comparator {
+            ThresholdComparator::AtOrBelow if mutated!(ThresholdExclusive) => delta < threshold,
             ThresholdComparator::AtOrBelow => delta <= threshold,
             ThresholdComparator::Below => delta < threshold,
         }

@@ -141,6 +141,7 @@ impl<C: Cursors + ?Sized> Poller<C> {
         let mut open = true;
         while open || !running.is_empty() {
             tokio::select! {
+                biased;
                 () = shutdown.cancelled() => return,
                 Some(joined) = running.join_next_with_id(), if !running.is_empty() => {
                     let id = joined.map_or_else(|error| error.id(), |(id, ())| id);

@@ -168,7 +168,11 @@ impl Reader<'_> {
         untold: &mut bool,
         report: &mut PollReport,
     ) -> Result<(), PollError> {
-        let from = position.map_or(search.first_from, |at| at.plus_seconds(-self.overlap_seconds.max(0)));
+        let overlap = match mutated!(NoOverlap) {
+            true => 0,
+            false => self.overlap_seconds.max(0),
+        };
+        let from = position.map_or(search.first_from, |at| at.plus_seconds(-overlap));
         let url = self.client.url(search.resource_type, &(search.query)(from, count))?;
         let began_at = *position;
         let mut order = Order {

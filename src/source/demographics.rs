@@ -54,6 +54,7 @@ impl<C: Cursors + ?Sized> Poller<C> {
         let mut not_before: HashMap<PatientKey, Instant> = HashMap::new();
         loop {
             let key = tokio::select! {
+                biased;
                 () = shutdown.cancelled() => return,
                 key = receiver.recv() => match key {
                     Some(key) => key,
@@ -65,6 +66,7 @@ impl<C: Cursors + ?Sized> Poller<C> {
                 continue;
             }
             let result = tokio::select! {
+                biased;
                 () = shutdown.cancelled() => return,
                 result = self.read_patient(&key) => result,
             };

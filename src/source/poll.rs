@@ -16,7 +16,7 @@ use crate::config::{PollMode, SourceConfig};
 use crate::delivery::FhirClient;
 use crate::fhir::Instant;
 use crate::source::intake::Intake;
-use crate::store::{Store, StoreError};
+use crate::store::{Store, StoreError, off_thread};
 use futures_util::StreamExt;
 use sha2::{Digest, Sha256};
 use std::sync::Arc;
@@ -185,6 +185,7 @@ impl<C: Cursors + ?Sized> Poller<C> {
         let mut failures = 0_u32;
         loop {
             let result = tokio::select! {
+                biased;
                 () = shutdown.cancelled() => return,
                 result = self.poll_once(clock()) => result,
             };
@@ -209,6 +210,7 @@ impl<C: Cursors + ?Sized> Poller<C> {
                 }
             };
             tokio::select! {
+                biased;
                 () = shutdown.cancelled() => return,
                 () = tokio::time::sleep(wait) => {}
             }
@@ -296,14 +298,7 @@ impl<C: Cursors + ?Sized> Poller<C> {
 
     async fn cursor(&self, name: &str) -> Result<Option<Instant>, PollError> {
         let (cursors, name) = (Arc::clone(&self.cursors), name.to_owned());
-        let joined = tokio::task::spawn_blocking(move || cursors.cursor(&name)).await;
-        let result = joined.unwrap_or_else(|error| {
-            Err(StoreError::Statement {
-                action: "read a cursor",
-                cause: error.to_string(),
-            })
-        });
-        Ok(result?)
+        Ok(off_thread("read a cursor", move || cursors.cursor(&name)).await?)
     }
 
     async fn poll_members(&self, members_of: &str, now: Instant) -> Result<PollReport, PollError> {

@@ -122,6 +122,10 @@ impl<'a> Walk<'a> {
         self.last_page = keys;
         self.pages += 1;
         self.next = page.next.as_deref().map(|link| self.client.link(&url, link));
+        if mutated!(FirstPageOnly) {
+            self.next = None;
+            return Ok(Some(Page { next: None, ..page }));
+        }
         Ok(Some(page))
     }
 

@@ -18,6 +18,29 @@ pub use records::{
 use crate::fhir::Instant;
 use crate::patient::state::{State, StateRow};
 use crate::recognise::reading::PatientKey;
+use tokio::runtime::{Handle, RuntimeFlavor};
+
+/// Make a blocking call of the store from async code, on the blocking pool. On a runtime of one
+/// thread it is made at once: there the order of everything is the program's own, and a simulation
+/// (`tests/simulation`) runs the same way each time.
+///
+/// # Errors
+/// The call's own, or `Statement` when it panicked.
+pub async fn off_thread<T: Send + 'static>(
+    action: &'static str,
+    call: impl FnOnce() -> Result<T, StoreError> + Send + 'static,
+) -> Result<T, StoreError> {
+    if Handle::current().runtime_flavor() == RuntimeFlavor::CurrentThread {
+        return call();
+    }
+    let joined = tokio::task::spawn_blocking(call).await;
+    joined.unwrap_or_else(|error| {
+        Err(StoreError::Statement {
+            action,
+            cause: error.to_string(),
+        })
+    })
+}
 
 /// The store as the rest of the service sees it. Calls block: async callers use `spawn_blocking`.
 pub trait Store: Send + Sync + 'static {
