@@ -21,6 +21,7 @@ mod fhir_observation;
 mod fhir_quantity;
 #[path = "../support/fhir_server.rs"]
 mod fhir_server;
+mod fuzz_corpus;
 mod hazards;
 mod health;
 mod identity;
@@ -33,6 +34,8 @@ mod pages;
 mod patient_support;
 mod poll;
 mod process;
+#[path = "../support/properties/mod.rs"]
+mod properties;
 mod recognise;
 mod recognise_mapping;
 mod recognise_procedure;
