@@ -67,7 +67,9 @@ fn rules() {
 
 #[test]
 fn the_corpora_are_small_and_every_target_has_one() {
-    let kept = TARGETS.iter().flat_map(|(target, ..)| files(&format!("tests/fuzz/corpus/{target}")));
+    let kept = TARGETS
+        .iter()
+        .flat_map(|(target, ..)| files(&format!("tests/fuzz/corpus/{target}")));
     let bytes: u64 = kept.map(|path| path.metadata().unwrap().len()).sum();
     assert!((1..=MOST_BYTES).contains(&bytes), "{bytes}");
     let mut built: Vec<String> = files("tests/fuzz/targets")

@@ -25,6 +25,8 @@ mod fuzz_corpus;
 mod hazards;
 mod health;
 mod identity;
+mod json_suite;
+mod malformed;
 mod odd_sources;
 mod official_examples;
 mod order;

@@ -97,7 +97,10 @@ fn without_strings(value: &Value) -> Value {
     match value {
         Value::String(_) => Value::from(""),
         Value::Array(items) => items.iter().map(without_strings).collect(),
-        Value::Object(members) => members.iter().map(|(key, item)| (key.clone(), without_strings(item))).collect(),
+        Value::Object(members) => members
+            .iter()
+            .map(|(key, item)| (key.clone(), without_strings(item)))
+            .collect(),
         other => other.clone(),
     }
 }

@@ -16,7 +16,10 @@ pub fn holds(data: &[u8]) {
             assert!(config.server.max_depth > 0 && config.server.queue_batches > 0);
             assert!(config.server.listen.ip().is_loopback() || config.server.allow_non_loopback);
             assert!(!config.store.path.as_os_str().is_empty());
-            for server in [config.source.as_ref().map(|one| &one.server), config.sink.as_ref().map(|one| &one.server)] {
+            for server in [
+                config.source.as_ref().map(|one| &one.server),
+                config.sink.as_ref().map(|one| &one.server),
+            ] {
                 let Some(server) = server else { continue };
                 assert!(matches!(server.base.scheme(), "http" | "https"));
                 assert!(server.base.username().is_empty() && server.base.password().is_none());
@@ -29,7 +32,9 @@ pub fn holds(data: &[u8]) {
             assert!(!problems.is_empty());
             for problem in problems {
                 let shown = problem.to_string();
-                let place = problem.place.expect("the environment is empty, so a fault is of the file");
+                let place = problem
+                    .place
+                    .expect("the environment is empty, so a fault is of the file");
                 assert_place(text, place.line, place.column);
                 assert!(!problem.message.trim().is_empty());
                 let head = format!("d.toml:{}:{}: ", place.line, place.column);

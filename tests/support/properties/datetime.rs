@@ -48,13 +48,19 @@ fn is_read_right(text: &str) {
     }
     for shorter in [4, 7, 10].into_iter().filter(|end| *end < text.len()) {
         let coarse = parse(&text[..shorter]).unwrap();
-        assert!(coarse.earliest <= span.earliest && span.latest <= coarse.latest, "{text}");
+        assert!(
+            coarse.earliest <= span.earliest && span.latest <= coarse.latest,
+            "{text}"
+        );
     }
     let printed = span.earliest.to_string();
     // FHIR has neither the year 0, into which the first hours of the year 1 fall in the east, nor 10000.
     let ends = printed.starts_with("0000") || printed.ends_with(" ms");
     if ends {
-        assert!(text.starts_with("0001") || text.starts_with("9999"), "{text}: {printed}");
+        assert!(
+            text.starts_with("0001") || text.starts_with("9999"),
+            "{text}: {printed}"
+        );
     } else {
         assert_eq!(parse_instant(&printed), Ok(span.earliest), "{text}: {printed}");
     }
@@ -83,7 +89,11 @@ fn oracle(text: &str) -> (Option<i128>, Option<i128>) {
 /// Of a leap second the last millisecond of the second before; of a fraction nine digits.
 fn for_jiff(text: &str) -> String {
     let (time, rest) = text.split_at(19);
-    let digits = rest.trim_start_matches('.').bytes().take_while(u8::is_ascii_digit).count();
+    let digits = rest
+        .trim_start_matches('.')
+        .bytes()
+        .take_while(u8::is_ascii_digit)
+        .count();
     let (fraction, zone) = match rest.strip_prefix('.') {
         Some(rest) => rest.split_at(digits),
         None => ("0", rest),

@@ -27,7 +27,12 @@ pub fn holds(data: &[u8]) {
         assert_eq!(found.readings, kept.readings, "{text}");
         assert_eq!(found.patient, kept.patient, "{text}");
         assert_eq!(found.withdrawn, kept.withdrawn, "{text}");
-        let reasons = |one: &Recognised| one.refusals.iter().map(|it| (it.part.clone(), it.reason)).collect::<Vec<_>>();
+        let reasons = |one: &Recognised| {
+            one.refusals
+                .iter()
+                .map(|it| (it.part.clone(), it.reason))
+                .collect::<Vec<_>>()
+        };
         assert_eq!(reasons(&found), reasons(&kept), "{text}");
     }
 }
@@ -55,7 +60,10 @@ fn is_read_as_by_serde(text: &str) {
 /// Nothing is dropped without a word, and what is used is whole.
 fn is_accounted_for(found: &Recognised) {
     let used = !found.readings.is_empty() || !found.contexts.is_empty();
-    assert!(used || !found.refusals.is_empty() || found.withdrawn.is_some(), "{found:?}");
+    assert!(
+        used || !found.refusals.is_empty() || found.withdrawn.is_some(),
+        "{found:?}"
+    );
     if found.withdrawn.is_some() {
         assert!(!used, "{found:?}");
     }
