@@ -97,9 +97,13 @@ impl<'a, T: Quick<'a>> Quick<'a> for Vec<T> {
 
 /// Declares one element: its fields, each with the JSON names that fill it. A name that comes
 /// twice is an error; `null` counts as absent.
+///
+/// A field marked `beside` stands beside the measurement and decides neither what was measured, of
+/// whom, when nor how much: of another type than FHIR's it counts as absent, so that it does not
+/// cost the reading. Every other field of another type makes the resource unreadable.
 macro_rules! element {
     ($(#[$doc:meta])* $name:ident {
-        $($(#[$field_doc:meta])* $field:ident: $type:ty = $($key:literal)|+;)*
+        $($(#[$field_doc:meta])* $field:ident: $type:ty = $($key:literal)|+ $(, $beside:ident)?;)*
     }) => {
         $(#[$doc])*
         #[derive(Debug, Default, PartialEq)]
@@ -110,7 +114,7 @@ macro_rules! element {
         impl<'a> $crate::fhir::json::Quick<'a> for $name<'a> {
             fn fill(&mut self, cursor: &mut $crate::fhir::json::Cursor<'a>) -> Option<()> {
                 cursor.object(|cursor, key| match key {
-                    $($($key)|+ => cursor.once(&mut self.$field),)*
+                    $($($key)|+ => $crate::fhir::element::element!(@fill cursor self.$field $(, $beside)?),)*
                     _ => cursor.skip(),
                 })
             }
@@ -132,7 +136,7 @@ macro_rules! element {
                                     if element.$field.is_some() {
                                         return Err(<M::Error as serde::de::Error>::duplicate_field($name::NAME));
                                     }
-                                    element.$field = map.next_value()?;
+                                    element.$field = $crate::fhir::element::element!(@value map $($beside)?);
                                 })*
                                 _ => {
                                     map.next_value::<serde::de::IgnoredAny>()?;
@@ -150,6 +154,18 @@ macro_rules! element {
             const NAME: &'static str = stringify!($name);
         }
     };
+    (@value $map:ident) => {
+        $map.next_value()?
+    };
+    (@value $map:ident beside) => {
+        $crate::fhir::json::usable($map.next_value::<&serde_json::value::RawValue>()?.get())
+    };
+    (@fill $cursor:ident $self:ident . $field:ident) => {
+        $cursor.once(&mut $self.$field)
+    };
+    (@fill $cursor:ident $self:ident . $field:ident, beside) => {
+        $cursor.beside(&mut $self.$field)
+    };
 }
 pub(super) use element;
 
@@ -158,6 +174,17 @@ mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
     use crate::fhir::observation::{Coding, read};
+
+    #[test]
+    fn what_stands_beside_the_measurement_counts_as_absent_when_it_cannot_be_read() {
+        for display in ["5", "null", "[\"x\"]", "{\"a\":[]}"] {
+            let text = format!("{{\"system\":\"a\",\"display\":{display},\"code\":\"b\"}}");
+            let coding: Coding<'_> = read(&text).unwrap();
+            assert_eq!((coding.display, coding.code.as_deref()), (None, Some("b")), "{text}");
+        }
+        assert!(read::<Coding<'_>>(r#"{"display":"#).is_err());
+        assert!(read::<Coding<'_>>(r#"{"display":"a","code":5}"#).is_err());
+    }
 
     #[test]
     fn strings_are_borrowed_unless_escaped() {

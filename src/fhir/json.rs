@@ -5,6 +5,7 @@
 //! unusual it answers None without saying why, and the text is read again with serde_json, which
 //! knows the reason. `json_tests.rs` and `tests/it/fhir_observation.rs` hold the two against each other.
 
+use serde::de::Deserialize;
 use std::borrow::Cow;
 
 /// The greatest depth of nesting that is read (objects and arrays, the outermost is 1).
@@ -28,6 +29,11 @@ pub(crate) trait Quick<'a>: Default {
 pub(super) fn read<'a, T: Quick<'a>>(text: &'a str, value: &mut T) -> bool {
     let mut cursor = Cursor { text, at: 0, depth: 0 };
     value.fill(&mut cursor).is_some() && cursor.peek().is_none()
+}
+
+/// The value of a field that may be as it likes; None when it is not as FHIR has it.
+pub(super) fn usable<'a, T: Deserialize<'a>>(json: &'a str) -> Option<T> {
+    serde_json::from_str::<Option<T>>(json).ok().flatten()
 }
 
 impl<'a> Cursor<'a> {
@@ -114,6 +120,20 @@ impl<'a> Cursor<'a> {
             return self.word("null");
         }
         field.insert(T::default()).fill(self)
+    }
+
+    /// As [`Self::once`]; a value that is JSON and not as FHIR has it is none.
+    #[inline]
+    pub fn beside<T: Quick<'a> + Deserialize<'a>>(&mut self, field: &mut Option<T>) -> Option<()> {
+        if field.is_some() {
+            return None;
+        }
+        let (at, depth) = (self.at, self.depth);
+        if self.once(field).is_none() {
+            (self.at, self.depth) = (at, depth);
+            *field = usable(self.raw()?);
+        }
+        Some(())
     }
 
     /// A string without escapes.

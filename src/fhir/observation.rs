@@ -24,7 +24,7 @@ element! {
         /// A modifier: rules under which the resource was made.
         implicit_rules: IgnoredAny = "implicitRules";
         /// Tags.
-        meta: Meta<'a> = "meta";
+        meta: Meta<'a> = "meta", beside;
         /// Contained resources, raw.
         contained: Raw<'a> = "contained";
         /// Extensions, raw.
@@ -32,7 +32,7 @@ element! {
         /// Extensions that may change the meaning.
         modifier_extension: Vec<IgnoredAny> = "modifierExtension";
         /// Business identifiers.
-        identifier: Vec<Identifier<'a>> = "identifier";
+        identifier: Vec<Identifier<'a>> = "identifier", beside;
         /// Status.
         status: Text<'a> = "status";
         /// What was measured.
@@ -61,7 +61,7 @@ element! {
         /// Where, raw: read for a compartment pressure only.
         body_site: Raw<'a> = "bodySite";
         /// How.
-        method: CodeableConcept<'a> = "method";
+        method: CodeableConcept<'a> = "method", beside;
         /// Members of a panel.
         has_member: Vec<Reference<'a>> = "hasMember";
         /// Components.
@@ -92,7 +92,7 @@ element! {
     /// Meta.
     Meta {
         /// Tags.
-        tag: Vec<Coding<'a>> = "tag";
+        tag: Vec<Coding<'a>> = "tag", beside;
     }
 }
 
@@ -104,7 +104,7 @@ element! {
         /// Code.
         code: Text<'a> = "code";
         /// What a person reads.
-        display: Text<'a> = "display";
+        display: Text<'a> = "display", beside;
     }
 }
 
@@ -114,7 +114,7 @@ element! {
         /// Codings.
         coding: Vec<Coding<'a>> = "coding";
         /// Text.
-        text: Text<'a> = "text";
+        text: Text<'a> = "text", beside;
         /// Extensions, raw (used in bodySite).
         extension: Raw<'a> = "extension";
     }
@@ -135,7 +135,7 @@ element! {
         /// `<`, `<=`, `>=`, `>`.
         comparator: Text<'a> = "comparator";
         /// Unit for people.
-        unit: Text<'a> = "unit";
+        unit: Text<'a> = "unit", beside;
         /// System of `code`.
         system: Text<'a> = "system";
         /// Unit for machines.
@@ -163,7 +163,7 @@ element! {
         /// Logical reference.
         identifier: Identifier<'a> = "identifier";
         /// What a person reads.
-        display: Text<'a> = "display";
+        display: Text<'a> = "display", beside;
     }
 }
 

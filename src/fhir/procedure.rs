@@ -13,11 +13,11 @@ element! {
         /// A modifier: rules under which the resource was made.
         implicit_rules: IgnoredAny = "implicitRules";
         /// Tags.
-        meta: Meta<'a> = "meta";
+        meta: Meta<'a> = "meta", beside;
         /// Extensions that may change the meaning.
         modifier_extension: Vec<IgnoredAny> = "modifierExtension";
         /// Business identifiers.
-        identifier: Vec<Identifier<'a>> = "identifier";
+        identifier: Vec<Identifier<'a>> = "identifier", beside;
         /// Status.
         status: Text<'a> = "status";
         /// Classification.

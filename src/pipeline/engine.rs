@@ -12,6 +12,7 @@ use crate::outbox::context::MessageContext;
 use crate::outbox::validate::Validator;
 use crate::patient::effect::Effect;
 use crate::patient::{Input, Question, State, Step, retention, step, step_held, step_untold};
+use crate::recognise::Withdrawal;
 use crate::recognise::reading::PatientKey;
 use crate::server::{Health, LiveEvent, Metrics};
 use crate::source::Batch;
@@ -338,7 +339,12 @@ impl Engine {
             _ if tell => step(&mut state, inputs, sheet, settings.policy, now),
             _ => step_untold(&mut state, inputs, sheet, settings.policy, now),
         };
-        for (source, refusals) in &step.refusals {
+        let moved = |source: &String| {
+            let slot = state.slots.get(source);
+            slot.is_some_and(|slot| slot.withdrawn == Some(Withdrawal::MovedToAnotherPatient))
+        };
+        // What moved away is shown where it went, with what is wrong with it there.
+        for (source, refusals) in step.refusals.iter().filter(|(source, _)| !moved(source)) {
             let rows = set_aside_rows(source, Some(&patient), refusals, now);
             told.refused.extend(rows.iter().map(|row| row.reason));
             commit.set_aside.push((source.clone(), rows));

@@ -9,6 +9,7 @@ use crate::source::intake::{Answer, Batch, Incoming, Operation, UnreadableEntry,
 use crate::store::{Commit, InputRow, SetAsideRow, Store, StoreError};
 use serde::Deserialize;
 use serde_json::Value;
+use serde_json::value::RawValue;
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
@@ -45,8 +46,9 @@ struct Head<'a> {
     resource_type: Option<std::borrow::Cow<'a, str>>,
     #[serde(borrow)]
     id: Option<std::borrow::Cow<'a, str>>,
+    /// Raw: a meta that cannot be read must not cost the resource, it then has no version of its own.
     #[serde(borrow)]
-    meta: Option<Meta<'a>>,
+    meta: Option<&'a RawValue>,
 }
 
 #[derive(Deserialize)]
@@ -416,7 +418,8 @@ fn follow(version: &mut Version, before: &Version) {
 }
 
 fn their_version(head: &Head<'_>, digest: String) -> Version {
-    let meta = head.meta.as_ref();
+    let meta: Option<Meta<'_>> = head.meta.and_then(|raw| serde_json::from_str(raw.get()).ok());
+    let meta = meta.as_ref();
     let id = meta
         .and_then(|meta| meta.version_id.as_deref())
         .unwrap_or_default()
@@ -433,10 +436,25 @@ fn their_version(head: &Head<'_>, digest: String) -> Version {
     }
 }
 
+/// What of a Patient is read.
+#[derive(Default, Deserialize)]
+struct PersonView<'a> {
+    #[serde(rename = "birthDate", borrow)]
+    birth_date: Option<&'a RawValue>,
+    #[serde(borrow)]
+    name: Option<&'a RawValue>,
+}
+
 /// Birth date and a label for the page from a Patient; whatever cannot be read is left out, and one
 /// odd element does not take the others with it.
 pub fn person(body: &str) -> Input {
-    let person: Value = serde_json::from_str(body).unwrap_or_default();
+    // Part by part: a number that no Value holds (1e999), anywhere, takes its own part only.
+    let part = |raw: Option<&RawValue>| raw.and_then(|raw| serde_json::from_str::<Value>(raw.get()).ok());
+    let person: PersonView<'_> = serde_json::from_str(body).unwrap_or_default();
+    let names = person
+        .name
+        .and_then(|raw| serde_json::from_str::<Vec<&RawValue>>(raw.get()).ok());
+    let names: Vec<Value> = names.into_iter().flatten().filter_map(|raw| part(Some(raw))).collect();
     let text = |value: &Value| {
         value
             .as_str()
@@ -444,13 +462,13 @@ pub fn person(body: &str) -> Input {
             .filter(|text| !text.is_empty())
             .map(str::to_owned)
     };
-    let label = person["name"].as_array().into_iter().flatten().find_map(|name| {
+    let label = names.iter().find_map(|name| {
         let given = name["given"].as_array().into_iter().flatten();
         let parts: Vec<String> = given.chain([&name["family"]]).filter_map(text).collect();
         text(&name["text"]).or_else(|| Some(parts.join(" ")).filter(|label| !label.is_empty()))
     });
     Input::Person {
-        birth_date: text(&person["birthDate"]),
+        birth_date: part(person.birth_date).as_ref().and_then(text),
         label,
     }
 }

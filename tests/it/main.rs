@@ -22,12 +22,15 @@ mod fhir_observation;
 mod fhir_quantity;
 #[path = "../support/fhir_server.rs"]
 mod fhir_server;
+mod fuzz_corpus;
 mod hazards;
 mod health;
 mod identity;
 mod invariants;
 #[path = "../support/memory_fhir.rs"]
 mod memory_fhir;
+mod json_suite;
+mod malformed;
 mod odd_sources;
 mod official_examples;
 mod order;
@@ -40,6 +43,8 @@ mod poll;
 mod process;
 #[path = "../support/proxy.rs"]
 mod proxy;
+#[path = "../support/properties/mod.rs"]
+mod properties;
 mod recognise;
 mod recognise_mapping;
 mod recognise_procedure;

@@ -37,21 +37,30 @@ enum Slot {
     Refused(Problem),
 }
 
+/// A Bundle's text as what it asks for: true for a transaction, then one plan or refusal for each
+/// entry, in their order. Pure.
+///
+/// # Errors
+/// 400 when it is no batch or transaction, 413 when it has more than `max_entries` entries.
+pub fn read(text: &str, max_entries: usize) -> Result<(bool, Vec<Result<Entry, Problem>>), Problem> {
+    // For what only `Members` refuses: a key twice, an escape that is no character.
+    drop(Members::parse(text)?);
+    let bundle: Bundle<'_> = serde_json::from_str(text).map_err(|error| parse_problem(&error))?;
+    let atomic = bundle.is_transaction()?;
+    if bundle.entry.len() > max_entries {
+        let text = format!("The Bundle has more than {max_entries} entries.");
+        return Err(Problem::new(StatusCode::PAYLOAD_TOO_LARGE, IssueType::TooLong, text));
+    }
+    Ok((atomic, bundle.entry.iter().map(|raw| Entry::parse(raw)).collect()))
+}
+
 /// Carry out a Bundle; the response Bundle as JSON text.
 ///
 /// # Errors
 /// 400 when it is no batch or transaction, 413 when it has too many entries, 503 when nothing
 /// could be kept; for a transaction also what refused its first entry.
 pub async fn run(app: &AppState, call: &Call, text: &str) -> Result<String, Problem> {
-    // For what only `Members` refuses: a key twice, an escape that is no character.
-    drop(Members::parse(text)?);
-    let bundle: Bundle<'_> = serde_json::from_str(text).map_err(|error| parse_problem(&error))?;
-    let atomic = bundle.is_transaction()?;
-    if bundle.entry.len() > app.limits.max_bundle_entries {
-        let text = format!("The Bundle has more than {} entries.", app.limits.max_bundle_entries);
-        return Err(Problem::new(StatusCode::PAYLOAD_TOO_LARGE, IssueType::TooLong, text));
-    }
-    let entries: Vec<Result<Entry, Problem>> = bundle.entry.iter().map(|raw| Entry::parse(raw)).collect();
+    let (atomic, entries) = read(text, app.limits.max_bundle_entries)?;
     // Only a conditional interaction needs the lock; it is held until the commit.
     let conditional = entries.iter().flatten().any(|entry| entry.plan.is_conditional());
     let lock = if conditional {

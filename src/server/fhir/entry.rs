@@ -46,7 +46,8 @@ struct RawEntry<'a> {
     full_url: Option<String>,
     #[serde(borrow)]
     resource: Option<&'a RawValue>,
-    request: Option<RawRequest>,
+    #[serde(borrow)]
+    request: Option<&'a RawValue>,
 }
 
 #[derive(Deserialize)]
@@ -138,7 +139,7 @@ impl Entry {
     /// # Errors
     /// 400, 404 or 405, as the same request on its own would get.
     pub fn parse(raw: &RawValue) -> Result<Self, Problem> {
-        let entry: RawEntry<'_> = serde_json::from_str(raw.get()).map_err(|error| parse_problem(&error))?;
+        let entry: RawEntry<'_> = object(raw)?;
         let request = entry.request.ok_or_else(|| {
             Problem::new(
                 StatusCode::BAD_REQUEST,
@@ -146,7 +147,7 @@ impl Entry {
                 "The entry has no request.",
             )
         })?;
-        let plan = plan(&request)?;
+        let plan = plan(&object(request)?)?;
         Ok(Self {
             full_url: entry.full_url,
             resource: entry.resource.map(|raw| raw.get().to_owned()),
@@ -167,6 +168,15 @@ impl Entry {
             )
         })
     }
+}
+
+/// One of these structs from a JSON object: a derived one would also be read from an array.
+fn object<'a, T: Deserialize<'a>>(raw: &'a RawValue) -> Result<T, Problem> {
+    if !raw.get().starts_with('{') {
+        let text = "A Bundle entry and its request must be JSON objects.";
+        return Err(Problem::new(StatusCode::BAD_REQUEST, IssueType::Structure, text));
+    }
+    serde_json::from_str(raw.get()).map_err(|error| parse_problem(&error))
 }
 
 fn plan(request: &RawRequest) -> Result<Plan, Problem> {

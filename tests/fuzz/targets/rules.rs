@@ -1,0 +1,5 @@
+#![no_main]
+#[path = "../../support/properties/mod.rs"]
+mod properties;
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| properties::rules::holds(data));
