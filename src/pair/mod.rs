@@ -193,7 +193,10 @@ mod tests {
             })
             .collect();
         let pairing = Sheet::adult().unwrap().pairing;
-        assert_eq!(choose(&list, Instant::from_millis(0), &pairing), Some(1));
+        assert_eq!(
+            choose(&list.iter().copied().collect(), Instant::from_millis(0), &pairing),
+            Some(1)
+        );
     }
 
     #[test]

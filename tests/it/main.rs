@@ -27,10 +27,10 @@ mod hazards;
 mod health;
 mod identity;
 mod invariants;
-#[path = "../support/memory_fhir.rs"]
-mod memory_fhir;
 mod json_suite;
 mod malformed;
+#[path = "../support/memory_fhir.rs"]
+mod memory_fhir;
 mod odd_sources;
 mod official_examples;
 mod order;
@@ -41,10 +41,10 @@ mod pages;
 mod patient_support;
 mod poll;
 mod process;
-#[path = "../support/proxy.rs"]
-mod proxy;
 #[path = "../support/properties/mod.rs"]
 mod properties;
+#[path = "../support/proxy.rs"]
+mod proxy;
 mod recognise;
 mod recognise_mapping;
 mod recognise_procedure;

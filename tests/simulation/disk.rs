@@ -66,6 +66,9 @@ impl Store for Disk {
     fn patients_due(&self, now: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError> {
         self.read(|store| store.patients_due(now, limit))
     }
+    fn patients_to_forget(&self, before: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError> {
+        self.read(|store| store.patients_to_forget(before, limit))
+    }
     fn next_due(&self) -> Result<Option<Instant>, StoreError> {
         self.read(Store::next_due)
     }
