@@ -2,6 +2,7 @@
 
 use crate::fhir::quantity::{round_delta, round_pressure};
 use crate::fhir::{Decimal, Instant};
+use crate::patient::sides::Sides;
 use crate::patient::state::{Slot, State};
 use crate::recognise::reading::{Comparator, ReadingStatus};
 use crate::recognise::{Context, Kind, Method, Reading, Reason, Refusal, Side, Site};
@@ -149,7 +150,7 @@ pub struct Gathering<'s> {
 /// Gather what counts at `now`.
 pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s> {
     let mut gathering = Gathering::default();
-    let sides = sides_of_members(state);
+    let sides = Sides::of(state);
     let mut compartments = Vec::with_capacity(state.slots.len());
     let mut diastolics = Vec::with_capacity(state.slots.len());
     let mut means = Vec::new();
@@ -213,28 +214,6 @@ pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s
     gathering
 }
 
-/// Sides that panels state for their members, by member source. A member that two panels put on
-/// different sides gets none.
-fn sides_of_members(state: &State) -> HashMap<&str, Side> {
-    let mut sides: HashMap<&str, Side> = HashMap::new();
-    for slot in state.slots.values() {
-        if slot.members_side == Side::Unstated || slot.withdrawn.is_some() {
-            continue;
-        }
-        for member in &slot.members {
-            sides
-                .entry(member)
-                .and_modify(|side| {
-                    if *side != slot.members_side {
-                        *side = Side::Unstated;
-                    }
-                })
-                .or_insert(slot.members_side);
-        }
-    }
-    sides
-}
-
 impl<'s> Gathering<'s> {
     fn refuse(&mut self, member: Member<'s>, reason: Reason, detail: String) {
         let refusal = Refusal {
@@ -247,19 +226,20 @@ impl<'s> Gathering<'s> {
     }
 
     /// Index of the site of a compartment reading.
-    fn site_of(&mut self, member: Member<'s>, sides: &HashMap<&str, Side>) -> usize {
+    fn site_of(&mut self, member: Member<'s>, sides: &Sides<'_>) -> usize {
         self.index_of(member.reading.site.as_ref(), &member.slot.source, sides)
     }
 
     /// Index of a site; the side of its source's panel fills in for a missing one.
-    fn index_of(&mut self, site: Option<&'s Site>, source: &str, sides: &HashMap<&str, Side>) -> usize {
+    fn index_of(&mut self, site: Option<&'s Site>, source: &str, sides: &Sides<'_>) -> usize {
         let site = site.map_or_else(|| Cow::Owned(Site::unstated()), Cow::Borrowed);
-        let site = match (site.side, sides.get(source)) {
-            (Side::Unstated, Some(side)) => Cow::Owned(Site {
-                side: *side,
+        let stated = || sides.stated_for(source);
+        let site = match (site.side == Side::Unstated).then(stated).flatten() {
+            Some(side) => Cow::Owned(Site {
+                side,
                 ..site.into_owned()
             }),
-            _ => site,
+            None => site,
         };
         if let Some(index) = self.sites.iter().position(|known| same_site(known, &site)) {
             return index;
@@ -269,7 +249,7 @@ impl<'s> Gathering<'s> {
     }
 
     /// Compartment readings of a slot that recognition refused.
-    fn lose(&mut self, slot: &'s Slot, sides: &HashMap<&str, Side>) {
+    fn lose(&mut self, slot: &'s Slot, sides: &Sides<'_>) {
         for refusal in slot.refusals.iter().filter(|_| slot.withdrawn.is_none()) {
             let Some(meant) = refusal.meant.as_deref() else {
                 continue;

@@ -40,10 +40,15 @@ impl Teller<'_, '_> {
             return None;
         }
         // One source may carry several readings of one site.
-        let all = self.index.into_iter().flat_map(|site| self.assessment.of_site(site));
-        let of_slot = all.map(|(_, found)| found).filter(|found| found.gathered.is_in(slot));
-        let found: Vec<&Measurement<'_>> = of_slot.collect();
-        let Some(newest) = found.last().copied() else {
+        let found = || {
+            let all = self.index.into_iter().flat_map(|site| self.assessment.of_site(site));
+            all.map(|(_, found)| found).filter(|found| found.gathered.is_in(slot))
+        };
+        // The usual case first: it stands as it was told.
+        if !told.carried && found().any(|found| found.tier >= Some(told.tier)) {
+            return None;
+        }
+        let Some(newest) = found().next_back() else {
             return Some(match self.elsewhere(slot) {
                 Some(site) => GroundLost::NowElsewhere { source: source(), site },
                 None => GroundLost::NoLongerUsable { source: source() },
@@ -51,14 +56,10 @@ impl Teller<'_, '_> {
         };
         let against = told.diastolic.as_deref().unwrap_or_default();
         let carried = || {
-            let all = found.iter().flat_map(|found| &found.carried);
+            let all = found().flat_map(|found| &found.carried);
             all.filter(|carried| self.assessment.diastolics[carried.diastolic].is_from(against))
         };
-        let stands = if told.carried {
-            carried().any(|carried| carried.tier >= Some(told.tier))
-        } else {
-            found.iter().any(|found| found.tier >= Some(told.tier))
-        };
+        let stands = told.carried && carried().any(|carried| carried.tier >= Some(told.tier));
         if stands || (told.carried && self.is_answered(newest.at(), against)) {
             return None;
         }

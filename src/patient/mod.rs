@@ -31,6 +31,7 @@ pub mod concern;
 mod overdue;
 
 pub mod session;
+mod sides;
 
 pub mod words;
 

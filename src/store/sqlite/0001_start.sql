@@ -95,7 +95,7 @@ CREATE TABLE concern_events (
 ) STRICT;
 CREATE INDEX concern_events_patient ON concern_events (patient, at, row);
 
--- Derived resources: the current form, and every form that was current.
+-- Derived resources: the current form, and every form before it.
 CREATE TABLE derived (
   identity      TEXT PRIMARY KEY NOT NULL,
   resource_type TEXT NOT NULL,

@@ -43,6 +43,11 @@ const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
 const CACHED_STATEMENTS: usize = 96;
 /// The WAL file is cut back to this size after a checkpoint, bytes.
 const WAL_BYTES_MAX: u64 = 64 * 1024 * 1024;
+/// Pages (of 4 KiB) in the WAL file after which a commit copies them into the database: a page that
+/// many commits change is then copied once.
+const CHECKPOINT_PAGES: i64 = 4_096;
+/// Memory for pages of the writer, KiB: a commit touches a page of most indexes, and should find it here.
+const WRITER_CACHE_KIB: i64 = 32 * 1024;
 
 /// How long the check of a file may hold up the start; what it has not seen by then is looked at
 /// beside the work.
@@ -260,7 +265,10 @@ fn settle(connection: &Connection) -> rusqlite::Result<()> {
 fn durable(writer: &Connection) -> rusqlite::Result<()> {
     writer.pragma_update(None, "journal_mode", "WAL")?;
     writer.pragma_update(None, "synchronous", "FULL")?;
-    writer.pragma_update(None, "journal_size_limit", WAL_BYTES_MAX.cast_signed())
+    writer.pragma_update(None, "journal_size_limit", WAL_BYTES_MAX.cast_signed())?;
+    writer.pragma_update(None, "wal_autocheckpoint", CHECKPOINT_PAGES)?;
+    // A negative number is KiB (<https://www.sqlite.org/pragma.html#pragma_cache_size>).
+    writer.pragma_update(None, "cache_size", -WRITER_CACHE_KIB)
 }
 
 impl Store for SqliteStore {

@@ -192,13 +192,21 @@ fn replace_set_aside(tx: &Transaction<'_>, source: &str, rows: &[SetAsideRow]) -
     Ok(())
 }
 
-/// Number the next version of a derived resource, stamp its body with it, keep the form.
+/// Number the next version of a derived resource, stamp its body with it, keep the form before.
 fn write_derived(tx: &Transaction<'_>, derived: &DerivedRow) -> Result<(), Fault> {
     let identity = derived.identity.to_string();
     let previous: Option<i64> = tx
         .prepare_cached("SELECT version FROM derived WHERE identity = ?1")?
         .query_row([&identity], |row| row.get(0))
         .optional()?;
+    if previous.is_some() {
+        // A store of an earlier program kept the current form there, too.
+        tx.prepare_cached(
+            "INSERT OR IGNORE INTO derived_versions (identity, version, last_updated, body)
+             SELECT identity, version, last_updated, body FROM derived WHERE identity = ?1",
+        )?
+        .execute([&identity])?;
+    }
     let version = previous.unwrap_or(0) + 1;
     let mut body = derived.body.clone();
     if !stamp_value(&mut body, &identity, version.cast_unsigned(), derived.last_updated) {
@@ -223,8 +231,6 @@ fn write_derived(tx: &Transaction<'_>, derived: &DerivedRow) -> Result<(), Fault
         digest(&text),
         text
     ])?;
-    tx.prepare_cached("INSERT INTO derived_versions (identity, version, last_updated, body) VALUES (?1, ?2, ?3, ?4)")?
-        .execute(params![identity, version, updated, text])?;
     let address = Address {
         resource_type: &derived.resource_type,
         id: &identity,

@@ -153,6 +153,34 @@ fn a_failure_late_in_a_commit_leaves_nothing() {
     store.commit(&all()).unwrap();
 }
 
+/// FHIR R4 §3.1.0.2 (versioning): a version that was served is not lost when the next one comes.
+#[test]
+fn the_form_before_an_amendment_is_kept() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("store.db");
+    let store = SqliteStore::open(&path).unwrap();
+    let versions = || {
+        let raw = Connection::open(&path).unwrap();
+        let mut rows = raw
+            .prepare("SELECT version, body FROM derived_versions ORDER BY version")
+            .unwrap();
+        let rows = rows.query_map([], |row| Ok((row.get::<_, i64>(0)?, row.get::<_, String>(1)?)));
+        rows.unwrap().map(Result::unwrap).collect::<Vec<_>>()
+    };
+    let mut first = all();
+    first.derived.truncate(1);
+    store.commit(&first).unwrap();
+    assert_eq!(versions(), []);
+    let mut amended = Commit::default();
+    amended.derived.extend(first.derived.clone());
+    amended.derived[0].body["status"] = "amended".into();
+    store.commit(&amended).unwrap();
+    let before = versions();
+    assert_eq!(before.len(), 1);
+    assert_eq!(before[0].0, 1);
+    assert!(!before[0].1.contains("amended"));
+}
+
 /// What is read must not decode by luck: a damaged row is an error that says what to do.
 #[test]
 fn a_damaged_row_is_an_error_without_its_content() {
