@@ -1,4 +1,4 @@
-//! A real SQLITE_FULL on any machine: `PRAGMA max_page_count` of the writer's own connection
+//! What needs the writer's own connection. A real SQLITE_FULL on any machine: `PRAGMA max_page_count` of the writer's own connection
 //! (<https://www.sqlite.org/pragma.html#pragma_max_page_count>). No option of the program sets it.
 #![allow(clippy::unwrap_used)]
 
@@ -80,4 +80,58 @@ fn a_probe_fails_on_a_full_file() {
     }
     let error = store.probe_writable().unwrap_err();
     assert!(matches!(error, StoreError::Full { .. }), "{error}");
+}
+
+/// A large file is looked at beside the work: what is found there stops every commit from then on,
+/// also one that does not touch the damaged page.
+#[test]
+fn damage_found_beside_the_work_stops_every_commit() {
+    use std::os::unix::fs::FileExt;
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("store.db");
+    drop(SqliteStore::open(&path).unwrap());
+    let mut store = SqliteStore::open(&path).unwrap();
+    store.commit(&commit(1)).unwrap();
+    let sql = "SELECT rootpage FROM sqlite_schema WHERE name = 'deliveries'";
+    let page: u32 = locked(&store.writer).query_row(sql, [], |row| row.get(0)).unwrap();
+    locked(&store.writer)
+        .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))
+        .unwrap();
+    let file = std::fs::OpenOptions::new().write(true).open(&path).unwrap();
+    file.write_all_at(&[0x5a; 100], u64::from(page - 1) * 4096).unwrap();
+    store.commit(&commit(2)).unwrap();
+    store.watch = Some(Watch::start(open_reader(&path).unwrap()));
+    let end = std::time::Instant::now() + Duration::from_secs(20);
+    let error = loop {
+        match store.commit(&commit(3)) {
+            Err(error) => break error,
+            Ok(()) => assert!(std::time::Instant::now() < end, "the damage is not found"),
+        }
+        std::thread::sleep(Duration::from_millis(10));
+    };
+    assert!(matches!(error, StoreError::Corrupt { .. }), "{error}");
+    assert!(error.to_string().contains("restore a backup"), "{error}");
+    assert!(matches!(store.probe_writable(), Err(StoreError::Corrupt { .. })));
+}
+
+/// A check whose time is up says so, and leaves the connection as it was.
+#[test]
+fn a_check_that_does_not_end_in_time_is_called_unfinished() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = SqliteStore::open(folder.path().join("store.db")).unwrap();
+    for number in 0..300 {
+        store.commit(&commit(number)).unwrap();
+    }
+    let writer = locked(&store.writer);
+    // One page in memory, so that every page is read from the file.
+    writer.pragma_update(None, "cache_size", 1).unwrap();
+    let mut found = Found::Whole;
+    for _ in 0..50 {
+        found = sound::check(&writer, Duration::ZERO).unwrap();
+        if found == Found::Unfinished {
+            break;
+        }
+    }
+    assert_eq!(found, Found::Unfinished);
+    assert_eq!(sound::check(&writer, Duration::MAX).unwrap(), Found::Whole);
 }
