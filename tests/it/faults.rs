@@ -7,6 +7,7 @@
 
 mod load;
 mod oracle;
+mod soak;
 
 use crate::memory_fhir::MemoryFhir;
 use crate::process::{Running, approved_rules, config};
@@ -53,7 +54,7 @@ fn kill_often(
     random: &mut Random,
 ) -> Running {
     for _ in 0..kills {
-        std::thread::sleep(Duration::from_millis(random.within(20, 900)));
+        std::thread::sleep(Duration::from_millis(random.within(20, 600)));
         running.signal("KILL");
         running.wait();
         drop(running);
