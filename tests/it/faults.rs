@@ -7,6 +7,7 @@
 
 mod load;
 mod oracle;
+mod soak;
 
 use crate::memory_fhir::MemoryFhir;
 use crate::process::{Running, approved_rules, config};
@@ -43,24 +44,31 @@ fn start(folder: &Path, file: &str) -> Running {
     Running::start(folder, &["run", "--config", file])
 }
 
-/// Kill and restart `kills` times while the writers write.
-fn kill_often(
-    mut running: Running,
-    kills: u64,
-    base: &RwLock<String>,
-    folder: &Path,
-    file: &str,
-    random: &mut Random,
-) -> Running {
+/// Kill and restart `kills` times while the writers write: mostly once a write was acknowledged by
+/// this life of the process, sometimes at any moment, while it starts too.
+fn kill_often(mut running: Running, kills: u64, site: &Site<'_>, random: &mut Random) -> Running {
     for _ in 0..kills {
-        std::thread::sleep(Duration::from_millis(random.within(20, 900)));
+        let before = site.counts.acknowledged.load(Ordering::Relaxed);
+        let patience = Instant::now() + Duration::from_secs(if random.percent(75) { 2 } else { 0 });
+        while site.counts.acknowledged.load(Ordering::Relaxed) == before && Instant::now() < patience {
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        std::thread::sleep(Duration::from_millis(random.within(0, 350)));
         running.signal("KILL");
         running.wait();
         drop(running);
-        running = start(folder, file);
-        base.write().unwrap().clone_from(&running.base);
+        running = start(site.folder, site.file);
+        site.base.write().unwrap().clone_from(&running.base);
     }
     running
+}
+
+/// Where the process lives, and who writes to it.
+struct Site<'a> {
+    folder: &'a Path,
+    file: &'a str,
+    base: &'a RwLock<String>,
+    counts: &'a Counts,
 }
 
 /// Wait until nothing waits in the outbox and all is as the oracle says, twice in a row.
@@ -129,7 +137,13 @@ fn nothing_is_lost_or_doubled_by_kills_and_a_bad_network() {
         .collect();
     let filling = load::fill_record(record.clone(), Arc::clone(&ledger), Arc::clone(&stop), random.fork(2));
     writers.push(runtime.spawn(filling));
-    let running = kill_often(running, kills, &base, folder.path(), &file, &mut random.fork(3));
+    let site = Site {
+        folder: folder.path(),
+        file: &file,
+        base: &base,
+        counts: &counts,
+    };
+    let running = kill_often(running, kills, &site, &mut random.fork(3));
     std::thread::sleep(Duration::from_millis(500));
     stop.store(true, Ordering::SeqCst);
     for writer in writers {
