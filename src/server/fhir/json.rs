@@ -78,8 +78,24 @@ pub fn parse_problem(error: &serde_json::Error) -> Problem {
     Problem::new(
         axum::http::StatusCode::BAD_REQUEST,
         IssueType::Structure,
-        format!("The body cannot be read as a FHIR resource in JSON: {error}."),
+        format!(
+            "The body cannot be read as a FHIR resource in JSON: {}.",
+            without_content(&error.to_string())
+        ),
     )
+}
+
+/// serde repeats a value of a wrong type as a whole, which may be long and a patient's; its kind
+/// (`string`, `integer`) is enough.
+fn without_content(said: &str) -> String {
+    let wrong_type = said.strip_prefix("invalid type: ").zip(said.rfind(", expected "));
+    match wrong_type {
+        Some((value, end)) => {
+            let kind = value.split(['"', '`', ',']).next().unwrap_or_default().trim_end();
+            format!("invalid type: {kind}{}", &said[end..])
+        }
+        None => said.to_owned(),
+    }
 }
 
 /// The members of one JSON object, in order, their values as sent.
@@ -98,6 +114,7 @@ impl<'de> Deserialize<'de> for Members {
                 let mut members: Vec<(String, Box<RawValue>)> = Vec::new();
                 while let Some(key) = map.next_key::<String>()? {
                     if members.iter().any(|(known, _)| *known == key) {
+                        let key = crate::fhir::shorten(&key, 40);
                         return Err(A::Error::custom(format!("the key {key:?} stands twice")));
                     }
                     if members.len() == 1000 {
@@ -324,6 +341,25 @@ mod tests {
             members.to_json(),
             r#"{"resourceType":"X","id":"a","value":70.00,"meta":{"tag":[1.50]}}"#
         );
+    }
+
+    #[test]
+    fn a_fault_names_the_kind_of_a_value_and_not_the_value() {
+        let said = |text: &str| Members::parse(text).unwrap_err().issues[0].diagnostics.clone();
+        let secret = format!("\"{} , expected x\"", "Invented Name ".repeat(1000));
+        let string = said(&secret);
+        assert!(
+            string.contains("invalid type: string, expected a JSON object at line 1"),
+            "{string}"
+        );
+        assert!(said("17").contains("invalid type: integer, expected"), "{}", said("17"));
+        assert!(
+            said("null").contains("invalid type: null, expected"),
+            "{}",
+            said("null")
+        );
+        let twice = said(&format!("{{{secret}:1,{secret}:2}}"));
+        assert!(twice.contains("stands twice at line 1") && twice.len() < 200, "{twice}");
     }
 
     #[test]

@@ -32,7 +32,8 @@ fn is_read_right(text: &str) {
     let Ok(span) = parsed else {
         assert!(instant.is_err(), "{text:?}");
         let said = instant.unwrap_err().to_string();
-        assert!(said.contains("character ") && said.chars().count() < 300, "{said}");
+        // At most 40 characters of the text are repeated, each escaped.
+        assert!(said.contains("character ") && said.chars().count() < 700, "{said}");
         return;
     };
     assert!(span.earliest <= span.latest, "{text}");
