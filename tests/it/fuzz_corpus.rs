@@ -8,7 +8,10 @@ const MOST_FILES: usize = 100;
 /// Of all targets together, bytes.
 const MOST_BYTES: u64 = 2 << 20;
 
-const TARGETS: [(&str, fn(&[u8]), &[&str]); 5] = [
+/// Name, property, and the folders of the project that are its seeds too.
+type Target = (&'static str, fn(&[u8]), &'static [&'static str]);
+
+const TARGETS: [Target; 5] = [
     ("datetime", properties::datetime::holds, &[]),
     (
         "observation",
