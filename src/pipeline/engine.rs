@@ -51,7 +51,7 @@ pub struct Engine {
     pub(super) settings: Arc<Settings>,
     pub(super) validator: &'static Validator,
     pub(super) clock: Clock,
-    outlets: Outlets,
+    pub(super) outlets: Outlets,
     receiver: mpsc::Receiver<Submission>,
     patients: HashMap<PatientKey, State>,
     /// Patients whose past is being read: told of when it is complete.
