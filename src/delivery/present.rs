@@ -7,6 +7,7 @@ use super::bundle;
 use super::client::FhirClient;
 use super::error::ClientError;
 use super::references::identifier_token;
+use crate::outbox::answer;
 use crate::store::OutboxEntry;
 use serde_json::Value;
 use std::collections::HashMap;
@@ -49,13 +50,21 @@ pub(super) async fn sent_before(
                     found.insert(entry.seq, reference);
                 }
             }
-            Err(error) if is_outage(&error) && entry.attempts < SEARCHED_FIRST => return Err(error),
+            Err(error) if (is_outage(&error) || may_heal(&error)) && entry.attempts < SEARCHED_FIRST => {
+                return Err(error);
+            }
             Err(error) => {
                 tracing::warn!(%error, "the server does not say whether it has an entry already: sending it under its condition");
             }
         }
     }
     Ok(found)
+}
+
+/// True when the next search may be answered: this one failed by itself, or its answer was cut off.
+fn may_heal(error: &ClientError) -> bool {
+    let retry = |status| answer::meaning(status, true) == answer::Meaning::Retry;
+    matches!(error, ClientError::Malformed(_)) || error.status().is_some_and(retry)
 }
 
 /// The server's reference of a resource that it says was there before the create (status 200).
