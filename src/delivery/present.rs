@@ -7,7 +7,7 @@ use super::bundle;
 use super::client::FhirClient;
 use super::error::ClientError;
 use super::references::identifier_token;
-use crate::fhir::Instant;
+use crate::outbox::answer;
 use crate::store::OutboxEntry;
 use serde_json::Value;
 use std::collections::HashMap;
@@ -29,22 +29,19 @@ pub(super) fn carries(resource: &Value, kind: &str, token: &str) -> bool {
     text(resource, "resourceType").as_deref() == Some(kind) && identifiers.is_some_and(|all| all.iter().any(is_ours))
 }
 
-/// Of the entries that are created (never updated) and may have been sent before, those that the
-/// server has, by `seq`. An entry may have been sent when it was tried before, or when it was
-/// written before this process `started`: then the answer may have been lost with the last one.
+/// Of entries that `may` have been sent before, those that are created (never updated) and that the
+/// server has, by `seq`: the answer may have been lost.
 ///
 /// # Errors
 /// When the server is found unwell; not when it only does not let us search.
 pub(super) async fn sent_before(
     client: &FhirClient,
-    group: &[OutboxEntry],
-    started: Option<Instant>,
+    may: &[&OutboxEntry],
 ) -> Result<HashMap<i64, String>, ClientError> {
     let mut found = HashMap::new();
-    for entry in group {
+    for entry in may {
         let kind = entry.resource_type.as_str();
-        let maybe_sent = entry.attempts > 0 || started.is_some_and(|started| entry.next_attempt < started);
-        if bundle::is_updated(kind) || !maybe_sent {
+        if bundle::is_updated(kind) {
             continue;
         }
         match client.find(kind, &identifier_token(&entry.identity)).await {
@@ -53,13 +50,21 @@ pub(super) async fn sent_before(
                     found.insert(entry.seq, reference);
                 }
             }
-            Err(error) if is_outage(&error) && entry.attempts < SEARCHED_FIRST => return Err(error),
+            Err(error) if (is_outage(&error) || may_heal(&error)) && entry.attempts < SEARCHED_FIRST => {
+                return Err(error);
+            }
             Err(error) => {
                 tracing::warn!(%error, "the server does not say whether it has an entry already: sending it under its condition");
             }
         }
     }
     Ok(found)
+}
+
+/// True when the next search may be answered: this one failed by itself, or its answer was cut off.
+fn may_heal(error: &ClientError) -> bool {
+    let retry = |status| answer::meaning(status, true) == answer::Meaning::Retry;
+    matches!(error, ClientError::Malformed(_)) || error.status().is_some_and(retry)
 }
 
 /// The server's reference of a resource that it says was there before the create (status 200).

@@ -25,6 +25,14 @@ pub trait Outbox: Send + Sync + 'static {
     /// # Errors
     /// When the store cannot be read.
     fn due(&self, now: Instant, limit: usize) -> Result<Vec<OutboxEntry>, StoreError>;
+    /// The highest `seq` that waits now: up to it an earlier process may have sent entries. Who does
+    /// not know it has all of them looked for before they are created.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    fn newest_waiting(&self) -> Result<i64, StoreError> {
+        Ok(i64::MAX)
+    }
     /// Record what became of an attempt.
     ///
     /// # Errors
@@ -40,6 +48,11 @@ pub trait Outbox: Send + Sync + 'static {
 impl<S: Store + ?Sized> Outbox for S {
     fn due(&self, now: Instant, limit: usize) -> Result<Vec<OutboxEntry>, StoreError> {
         self.outbox_due(now, limit)
+    }
+
+    fn newest_waiting(&self) -> Result<i64, StoreError> {
+        let newest = self.outbox_list(OutboxState::Waiting, 1)?;
+        Ok(newest.first().map_or(0, |entry| entry.seq))
     }
 
     fn settle(&self, settlements: &[Settlement], now: Instant) -> Result<(), StoreError> {
@@ -82,8 +95,10 @@ pub struct Sender<O: ?Sized> {
     /// The Device is the one resource that groups of several patients share: groups that hold it
     /// go one at a time, so that no server gets two creates of it at once.
     device: Mutex<()>,
-    /// When this process began to deliver.
-    started: OnceLock<Instant>,
+    /// The newest entry that waited when this process began to deliver.
+    inherited: OnceLock<i64>,
+    /// Entries under way, and those whose attempt could not be recorded: they may have been sent.
+    unsettled: Mutex<HashSet<i64>>,
     outbox: Arc<O>,
 }
 
@@ -95,14 +110,18 @@ impl<O: Outbox + ?Sized> Sender<O> {
             limits,
             capabilities: Mutex::new(None),
             device: Mutex::new(()),
-            started: OnceLock::new(),
+            inherited: OnceLock::new(),
+            unsettled: Mutex::new(HashSet::new()),
             outbox,
         }
     }
 
-    /// Delivery begins now: what was written before may have been sent by an earlier process.
-    pub fn begin(&self, now: Instant) {
-        let _ = self.started.set(now);
+    /// Delivery begins: what waits now may have been sent by an earlier process. No clock says which
+    /// that is, for it may have been set back since.
+    pub async fn begin(&self) {
+        let newest = blocking(&self.outbox, "read the outbox", Outbox::newest_waiting).await;
+        // An outbox that cannot be read: any entry may be one of them.
+        let _ = self.inherited.set(newest.unwrap_or(i64::MAX));
     }
 
     /// Send one group (entries of one step, in order) and settle each entry.
@@ -117,7 +136,8 @@ impl<O: Outbox + ?Sized> Sender<O> {
         let shared = group.iter().any(|entry| entry.resource_type == "Device");
         let _device = if shared { Some(self.device.lock().await) } else { None };
         let (mut present, rest) = self.split_known_devices(group).await?;
-        let (rest, attempts) = match present::sent_before(&self.client, &rest, self.started.get().copied()).await {
+        let again = self.begin_attempts(&rest).await;
+        let (rest, attempts) = match present::sent_before(&self.client, &again).await {
             Ok(found) => {
                 let (there, rest): (Vec<_>, Vec<_>) =
                     rest.into_iter().partition(|entry| found.contains_key(&entry.seq));
@@ -140,11 +160,29 @@ impl<O: Outbox + ?Sized> Sender<O> {
             ..GroupReport::default()
         };
         settlements.extend(self.settlements(&rest, attempts, now, &mut report));
+        let settled: Vec<i64> = settlements.iter().map(|settlement| settlement.seq).collect();
         blocking(&self.outbox, "settle outbox entries", move |outbox| {
             outbox.settle(&settlements, now)
         })
         .await?;
+        let mut unsettled = self.unsettled.lock().await;
+        settled.iter().for_each(|seq| {
+            unsettled.remove(seq);
+        });
+        drop(unsettled);
         Ok(report)
+    }
+
+    /// The entries that may have been sent before: tried before, inherited from an earlier process, or
+    /// tried without that it could be recorded (a full disk). All are under way from now on.
+    async fn begin_attempts<'e>(&self, entries: &'e [OutboxEntry]) -> Vec<&'e OutboxEntry> {
+        let inherited = self.inherited.get().copied();
+        let mut unsettled = self.unsettled.lock().await;
+        let again = entries.iter().filter(|entry| {
+            let unrecorded = !unsettled.insert(entry.seq);
+            unrecorded || entry.attempts > 0 || inherited.is_some_and(|newest| entry.seq <= newest)
+        });
+        again.collect()
     }
 
     /// As one transaction where that may go, else one by one.

@@ -60,7 +60,7 @@ impl<O: Outbox + ?Sized> Worker<O> {
     /// Run until `shutdown`; then the groups under way are finished and settled, no new one begins.
     /// How long that takes is bounded by the request timeout.
     pub async fn run(&self, shutdown: CancellationToken, clock: impl Fn() -> Instant + Clone + Send + Sync + 'static) {
-        self.sender.begin(clock());
+        self.sender.begin().await;
         let mut running: Running = JoinSet::new();
         let mut patients: HashMap<Id, PatientKey> = HashMap::new();
         while !shutdown.is_cancelled() {

@@ -57,7 +57,7 @@ pub struct Engine {
     pub(super) settings: Arc<Settings>,
     pub(super) validator: &'static Validator,
     pub(super) clock: Clock,
-    outlets: Outlets,
+    pub(super) outlets: Outlets,
     receiver: mpsc::Receiver<Submission>,
     patients: Held,
     /// Hours for which readings of patients without a compartment pressure are kept.

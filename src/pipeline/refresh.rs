@@ -17,6 +17,9 @@ const PER_COMMIT: usize = 500;
 /// Patients who wait for an answer that are looked at again at start.
 const WAITING_AT_START: usize = 2_000;
 
+/// Whose compartment pressure is no older is watched still (a week).
+const WATCHED_MINUTES: i64 = 7 * 24 * 60;
+
 /// The pseudo patient under which the Device resource is delivered.
 const DEVICE_PATIENT: &str = "device";
 
@@ -42,6 +45,7 @@ impl Engine {
             self.judge_all()?;
         }
         self.ask_again()?;
+        self.fetch_again()?;
         let meta = vec![
             (String::from("mapping_hash"), mapping),
             (String::from("sheet_hash"), adult),
@@ -98,6 +102,23 @@ impl Engine {
                 work.inputs.entry(patient.clone()).or_default();
             }
             self.finish(work)?;
+        }
+        Ok(())
+    }
+
+    /// Ask for the Patient of everybody who is watched and not known: the process may have ended
+    /// before it was read.
+    fn fetch_again(&self) -> Result<(), StoreError> {
+        let Some(watched) = &self.outlets.watched else {
+            return Ok(());
+        };
+        let since = (self.clock)().plus_minutes(-WATCHED_MINUTES);
+        for patient in self.store.watched(since, WAITING_AT_START)? {
+            let state = self.store.load_patient(&patient)?;
+            if state.birth_date.is_none() && state.label.is_none() {
+                // A full queue: it is asked for again when something is heard of the patient.
+                let _ = watched.try_send(patient);
+            }
         }
         Ok(())
     }

@@ -5,16 +5,49 @@ use crate::delivery::ClientError;
 use crate::fhir::Instant;
 use crate::recognise::reading::PatientKey;
 use crate::source::intake::{Batch, Incoming, Operation, Versioning};
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
+use std::time::Duration;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
 /// A Patient that was read is read again after so many minutes.
 const REFRESH_MINUTES: i64 = 24 * 60;
-/// After a failure it is tried again no sooner than so many minutes later.
+/// After a failure a patient of whom something is heard is read again no sooner than so many minutes later.
 const RETRY_MINUTES: i64 = 10;
+/// Without that it is tried again after so many seconds, then after twice as many each time, to a
+/// day: it says whose sheet judges, so it is not left until something else is heard of the patient.
+const RETRY_SECONDS: u64 = 30;
+/// Longest such wait, seconds.
+const MAX_RETRY_SECONDS: u64 = 24 * 60 * 60;
 /// Patients whose last read is remembered; beyond it all are forgotten, which costs one read each.
 const MAX_REMEMBERED: usize = 50_000;
+
+/// A Patient that could not be read.
+struct Failed {
+    times: u32,
+    again_at: tokio::time::Instant,
+}
+
+impl Failed {
+    fn once_more(times: u32) -> Self {
+        let doubled = RETRY_SECONDS.saturating_mul(1 << times.min(16));
+        Self {
+            times: times.saturating_add(1),
+            again_at: tokio::time::Instant::now() + Duration::from_secs(doubled.min(MAX_RETRY_SECONDS)),
+        }
+    }
+}
+
+/// The key, once its moment has come.
+async fn fall_due(due: Option<(PatientKey, tokio::time::Instant)>) -> PatientKey {
+    match due {
+        Some((key, moment)) => {
+            tokio::time::sleep_until(moment).await;
+            key
+        }
+        None => std::future::pending().await,
+    }
+}
 
 impl<C: Cursors + ?Sized> Poller<C> {
     /// Read `Patient/{id}` by a reference to this server.
@@ -43,7 +76,7 @@ impl<C: Cursors + ?Sized> Poller<C> {
         })
     }
 
-    /// Read the Patient of each key that comes in, once and then at most once a day, until
+    /// Read the Patient of each key that comes in, once (again and again until it can be read) and then at most once a day, until
     /// `shutdown` or until the sending side is gone. The engine may send a key as often as it likes.
     pub async fn run_patients(
         &self,
@@ -52,17 +85,21 @@ impl<C: Cursors + ?Sized> Poller<C> {
         clock: impl Fn() -> Instant + Send + Sync,
     ) {
         let mut not_before: HashMap<PatientKey, Instant> = HashMap::new();
+        let mut failed: BTreeMap<PatientKey, Failed> = BTreeMap::new();
         loop {
-            let key = tokio::select! {
+            let due = failed.iter().min_by_key(|(_, failed)| failed.again_at);
+            let due = due.map(|(key, failed)| (key.clone(), failed.again_at));
+            let (key, is_repeated) = tokio::select! {
                 biased;
                 () = shutdown.cancelled() => return,
                 key = receiver.recv() => match key {
-                    Some(key) => key,
+                    Some(key) => (key, false),
                     None => return,
                 },
+                key = fall_due(due.clone()), if due.is_some() => (key, true),
             };
             let now = clock();
-            if not_before.get(&key).is_some_and(|moment| now < *moment) {
+            if !is_repeated && not_before.get(&key).is_some_and(|moment| now < *moment) {
                 continue;
             }
             let result = tokio::select! {
@@ -72,10 +109,17 @@ impl<C: Cursors + ?Sized> Poller<C> {
             };
             self.status.record_patient(result.is_ok());
             let minutes = match result {
-                Ok(()) => REFRESH_MINUTES,
-                Err(PollError::PatientElsewhere) => REFRESH_MINUTES,
+                Ok(()) | Err(PollError::PatientElsewhere) => {
+                    failed.remove(&key);
+                    REFRESH_MINUTES
+                }
                 Err(error) => {
                     tracing::warn!(%error, "a Patient could not be read; age and label stay unknown for now");
+                    if failed.len() >= MAX_REMEMBERED {
+                        failed.clear();
+                    }
+                    let times = failed.get(&key).map_or(0, |failed| failed.times);
+                    failed.insert(key.clone(), Failed::once_more(times));
                     RETRY_MINUTES
                 }
             };

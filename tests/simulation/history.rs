@@ -28,6 +28,7 @@ pub enum Measures {
     /// A pressure in a compartment of the leg (side, code in our CodeSystem).
     Compartment(Side, &'static str),
     Diastolic,
+    Mean,
     /// A panel of systolic and diastolic; the number is the diastolic's.
     Panel,
 }
@@ -118,6 +119,8 @@ pub struct History {
     pub method_order: Vec<How>,
     /// The source is asked for earlier diastolics.
     pub asks: bool,
+    /// The Patient resources are read: [`BIRTH_DATES`] are known in the end.
+    pub people: bool,
     pub page_count: usize,
     /// lastUpdated is a multiple of so many milliseconds.
     pub stamp_millis: i64,
@@ -126,8 +129,10 @@ pub struct History {
     pub events: Vec<Event>,
 }
 
-/// Patients and their birth dates as the record has them.
 pub const PATIENTS: [&str; 2] = ["Patient/invented-a", "Patient/invented-b"];
+
+/// Birth dates of the patients as the record has them: an adult and a child.
+pub const BIRTH_DATES: [&str; 2] = ["1980-02-03", "2019-05-06"];
 
 const PRESSURES: &[&str] = &[
     "8", "20", "25", "29", "29.5", "29.4", "30", "35", "38", "40", "42", "45", "45.5", "50", "55", "60", "71", "100",
@@ -167,6 +172,7 @@ impl History {
             seed,
             method_order,
             asks: rng.below(2) == 0,
+            people: rng.below(3) == 0,
             page_count: rng.pick(&[2, 3, 5, 200]),
             stamp_millis: rng.pick(&[1, 1000, 10_000]),
             abilities: Abilities {
@@ -216,7 +222,12 @@ fn plan_patient(patient: &'static str, rng: &mut Rng, plan: &mut Vec<Source>) {
         };
         let mut beside = vec![(site, minute)];
         for _ in 0..rng.pick(&[0, 1, 1, 1, 2]) {
-            let kind = rng.pick(&[Measures::Diastolic, Measures::Diastolic, Measures::Panel]);
+            let kind = rng.pick(&[
+                Measures::Diastolic,
+                Measures::Diastolic,
+                Measures::Panel,
+                Measures::Mean,
+            ]);
             beside.push((kind, minute + rng.pick(BESIDE)));
         }
         for (measures, minute) in beside {
@@ -393,6 +404,10 @@ impl Fact {
             }
             Measures::Diastolic => {
                 resource["code"] = coding("http://loinc.org", "8462-4");
+                resource["valueQuantity"] = quantity;
+            }
+            Measures::Mean => {
+                resource["code"] = coding("http://loinc.org", "8478-0");
                 resource["valueQuantity"] = quantity;
             }
             Measures::Panel => {

@@ -61,8 +61,10 @@ fn settings(history: &History) -> Settings {
         How::Unstated => Method::Unstated,
     };
     adult.pairing.method_order = history.method_order.iter().map(method).collect();
+    let mut child = COMMON.child.clone();
+    child.pairing.method_order.clone_from(&adult.pairing.method_order);
     Settings {
-        sheets: Arc::new(Sheets::new(adult, COMMON.child.clone()).unwrap()),
+        sheets: Arc::new(Sheets::new(adult, child).unwrap()),
         mapping: Arc::clone(&COMMON.mapping),
         policy: AskPolicy {
             ask: history.asks,
@@ -101,13 +103,14 @@ impl Process {
         let (intake, receiver) = Intake::new(64);
         let (questions, mut asked) = mpsc::channel(64);
         let (asks, to_ask) = mpsc::channel(64);
+        let (watched, to_fetch) = mpsc::channel(64);
         let wake = Arc::new(Notify::new());
         let outlets = Outlets {
             events: broadcast::channel(16).0,
             metrics: Arc::new(Metrics::new()),
             health: Arc::new(Health::default()),
             questions: history.asks.then_some(questions),
-            watched: None,
+            watched: history.people.then_some(watched),
             outbox: Arc::clone(&wake),
         };
         let settings = settings(history);
@@ -138,9 +141,10 @@ impl Process {
         };
         let worker = Worker::new(client, disk, &sink, wake, Arc::new(DeliveryStatus::default()));
         let stop = CancellationToken::new();
-        let (polls, answers) = (Arc::clone(&poller), poller);
-        let (first, second, third) = (now.clone(), now.clone(), now);
-        let (stop_polls, stop_asks, stop_worker) = (stop.clone(), stop.clone(), stop.clone());
+        let (polls, answers, people) = (Arc::clone(&poller), Arc::clone(&poller), poller);
+        let (first, second, third, fourth) = (now.clone(), now.clone(), now.clone(), now);
+        let (stop_polls, stop_asks, stop_people, stop_worker) =
+            (stop.clone(), stop.clone(), stop.clone(), stop.clone());
         let forward = async move {
             while let Some(question) = asked.recv().await {
                 let deltaward::patient::Question {
@@ -165,6 +169,9 @@ impl Process {
             tokio::spawn(Mortal::new(life, async move { polls.run(stop_polls, first).await })),
             tokio::spawn(Mortal::new(life, answers.run_asks(to_ask, stop_asks, second))),
             tokio::spawn(Mortal::new(life, async move { worker.run(stop_worker, third).await })),
+            tokio::spawn(Mortal::new(life, async move {
+                people.run_patients(to_fetch, stop_people, fourth).await
+            })),
         ];
         Some(Self { intake, tasks })
     }

@@ -264,6 +264,14 @@ fn unsettled(shared: &Shared) -> Option<String> {
             return Some(format!("version {version} of {id} was not read"));
         }
     }
+    if shared.history.people {
+        let measured = store.watched(deltaward::fhir::Instant::from_millis(0), 10).unwrap();
+        for patient in measured {
+            if store.load_patient(&patient).unwrap().birth_date.is_none() {
+                return Some(format!("the birth date of {patient} was not read"));
+            }
+        }
+    }
     // An operator sends again what was refused for good.
     let now = shared.world.service_now();
     for entry in store.outbox_list(OutboxState::Stopped, 1000).unwrap() {

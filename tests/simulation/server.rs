@@ -2,7 +2,7 @@
 //! §3.1.0 (conditional create and update, transaction, search with pages); what goes wrong on the
 //! way is `network`'s.
 
-use crate::history::Abilities;
+use crate::history::{Abilities, BIRTH_DATES, PATIENTS};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 
@@ -199,6 +199,11 @@ impl Server {
     }
 
     pub fn read(&self, kind: &str, id: &str) -> Answer {
+        let reference = format!("{kind}/{id}");
+        if let Some(index) = PATIENTS.iter().position(|patient| *patient == reference) {
+            let patient = json!({"resourceType": "Patient", "id": id, "birthDate": BIRTH_DATES[index]});
+            return (200, None, Some(patient));
+        }
         match self.ours.get(&(kind.to_owned(), id.to_owned())) {
             Some(body) => (200, None, Some(body.clone())),
             None => (404, None, Some(outcome("not-found"))),

@@ -49,6 +49,7 @@ impl Shrinking {
         self.change(|history| history.troubles.crash = 0);
         self.change(|history| history.troubles.lost_reply = 0);
         self.change(|history| history.asks = false);
+        self.change(|history| history.people = false);
         self.change(|history| history.method_order.clear());
         self.change(|history| history.page_count = 200);
         self.change(|history| history.stamp_millis = 1);
@@ -80,6 +81,7 @@ pub fn told(history: &History) -> String {
         seed,
         method_order,
         asks,
+        people,
         page_count,
         stamp_millis,
         abilities,
@@ -87,7 +89,7 @@ pub fn told(history: &History) -> String {
         events,
     } = history;
     let mut text = format!(
-        "seed {seed}, method order {method_order:?}, asks {asks}, pages of {page_count}, stamps of {stamp_millis} ms, {abilities:?}, {troubles:?}"
+        "seed {seed}, method order {method_order:?}, asks {asks}, people {people}, pages of {page_count}, stamps of {stamp_millis} ms, {abilities:?}, {troubles:?}"
     );
     for event in events {
         text.push_str("\n  ");

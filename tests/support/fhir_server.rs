@@ -145,6 +145,8 @@ pub struct MemoryOutbox {
     pub entries: Mutex<Vec<OutboxEntry>>,
     pub remote: Mutex<HashMap<Uuid, String>>,
     pub settled: Mutex<Vec<Settlement>>,
+    /// Up to this `seq` an earlier process wrote them.
+    pub inherited: Mutex<i64>,
 }
 
 impl MemoryOutbox {
@@ -191,6 +193,10 @@ impl Outbox for MemoryOutbox {
                 && alerts.get(&entry.patient).is_none_or(|first| entry.group <= *first)
         });
         Ok(due.take(limit).cloned().collect())
+    }
+
+    fn newest_waiting(&self) -> Result<i64, StoreError> {
+        Ok(*self.inherited.lock().unwrap())
     }
 
     fn settle(&self, settlements: &[Settlement], _now: Instant) -> Result<(), StoreError> {

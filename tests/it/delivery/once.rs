@@ -1,7 +1,10 @@
 //! Each message once, also on servers that ignore conditions, and never taken for sent when it is not.
 
 use super::*;
+use deltaward::delivery::Outbox;
+use deltaward::store::{Settlement, StoreError};
 use std::sync::Mutex;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// A server that ignores `If-None-Exist`, and whose answer to the first write comes too late.
 struct Careless {
@@ -71,23 +74,61 @@ async fn after_a_lost_answer_the_server_is_searched_before_the_create_is_repeate
 /// Killed between the server's commit and the settlement: the store knows of no attempt.
 #[tokio::test]
 async fn after_a_restart_what_was_written_before_is_searched_first() {
+    // The clock may have been set back meanwhile: it says nothing of what is old.
+    for restarted in [now().plus_seconds(1), now().plus_minutes(-60)] {
+        let Careless { server, kept } = careless(false).await;
+        kept.lock().unwrap().push(ours("Communication", 1, "9"));
+        let outbox = MemoryOutbox::with(vec![message()]);
+        *outbox.inherited.lock().unwrap() = 1;
+        let limits = Limits {
+            max_attempts: 0,
+            max_backoff_millis: 300_000,
+        };
+        let sender = Sender::new(client(&server), Arc::clone(&outbox), limits);
+        sender.begin().await;
+        let group = outbox.entries.lock().unwrap().clone();
+        assert_eq!(sender.deliver(group, &|| restarted).await.unwrap().delivered, 1);
+        assert_eq!(kept.lock().unwrap().len(), 1);
+        assert_eq!(
+            outbox.settlement(1).remote_reference.as_deref(),
+            Some("Communication/9")
+        );
+    }
+}
+
+/// The disk was full when the answer came: the store knows of no attempt, and the process lives on.
+#[tokio::test]
+async fn after_an_attempt_that_could_not_be_recorded_the_server_is_searched_first() {
+    struct FullDisk(MemoryOutbox, AtomicBool);
+    impl Outbox for FullDisk {
+        fn due(&self, now: Instant, limit: usize) -> Result<Vec<OutboxEntry>, StoreError> {
+            self.0.due(now, limit)
+        }
+        fn settle(&self, settlements: &[Settlement], now: Instant) -> Result<(), StoreError> {
+            if self.1.swap(false, Ordering::SeqCst) {
+                return Err(StoreError::Statement {
+                    action: "settle outbox entries",
+                    cause: String::from("database or disk is full"),
+                });
+            }
+            self.0.settle(settlements, now)
+        }
+        fn remote_reference(&self, identity: &Uuid) -> Result<Option<String>, StoreError> {
+            self.0.remote_reference(identity)
+        }
+    }
     let Careless { server, kept } = careless(false).await;
-    kept.lock().unwrap().push(ours("Communication", 1, "9"));
-    let outbox = MemoryOutbox::with(vec![message()]);
+    let memory = MemoryOutbox::default();
+    memory.entries.lock().unwrap().push(message());
+    let outbox = Arc::new(FullDisk(memory, AtomicBool::new(true)));
     let limits = Limits {
         max_attempts: 0,
         max_backoff_millis: 300_000,
     };
     let sender = Sender::new(client(&server), Arc::clone(&outbox), limits);
-    let restarted = now().plus_seconds(1);
-    sender.begin(restarted);
-    let group = outbox.due(restarted, 10).unwrap();
-    assert_eq!(sender.deliver(group, &|| restarted).await.unwrap().delivered, 1);
-    assert_eq!(kept.lock().unwrap().len(), 1);
-    assert_eq!(
-        outbox.settlement(1).remote_reference.as_deref(),
-        Some("Communication/9")
-    );
+    assert!(sender.deliver(outbox.due(now(), 10).unwrap(), &now).await.is_err());
+    let report = sender.deliver(outbox.due(now(), 10).unwrap(), &now).await.unwrap();
+    assert_eq!((report.delivered, kept.lock().unwrap().len()), (1, 1), "not twice");
 }
 
 #[tokio::test]

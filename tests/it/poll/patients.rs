@@ -1,6 +1,9 @@
 //! Patient resources of patients that yielded compartment readings.
 
 use super::*;
+use deltaward::config::FhirServerConfig;
+use deltaward::delivery::client::{NoAnswer, Transport};
+use futures_util::future::BoxFuture;
 
 #[tokio::test]
 async fn a_patient_is_read_once_a_day_and_again_soon_after_a_failure() {
@@ -55,4 +58,49 @@ async fn a_patient_is_read_once_a_day_and_again_soon_after_a_failure() {
     let item = engine.batches.lock().unwrap()[0].items[0].clone();
     assert_eq!((item.resource_type.as_str(), item.id.as_str()), ("Patient", "1"));
     assert_eq!(item.operation, Operation::Put(patient.to_string()));
+}
+
+/// A way to a server that answers nothing at first.
+#[derive(Debug, Default)]
+struct BrokenAtFirst {
+    failures: AtomicUsize,
+}
+
+impl Transport for BrokenAtFirst {
+    fn send(&self, _: reqwest::Request) -> BoxFuture<'_, Result<reqwest::Response, NoAnswer>> {
+        let broken = self.failures.fetch_add(1, Ordering::SeqCst) < 3;
+        let answer = match broken {
+            true => Err(NoAnswer::Broken(String::from("refused"))),
+            false => Ok(axum::http::Response::new(r#"{"resourceType":"Patient","id":"1"}"#).into()),
+        };
+        Box::pin(std::future::ready(answer))
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_patient_who_could_not_be_read_is_read_again_though_nothing_more_is_heard() {
+    let (engine, intake) = Engine::start();
+    let server = FhirServerConfig::new("http://server.invalid/fhir".parse().unwrap());
+    let client = FhirClient::new(&server)
+        .unwrap()
+        .over(Arc::new(BrokenAtFirst::default()));
+    let (cursors, status) = (Arc::new(engine.clone()), Arc::new(SourceStatus::default()));
+    let poller = Poller::new(
+        Arc::new(client),
+        intake,
+        cursors,
+        SourceConfig::new(server),
+        codes(),
+        status,
+    );
+    let (sender, receiver) = mpsc::channel(8);
+    sender.send(PatientKey(String::from("Patient/1"))).await.unwrap();
+    let task = tokio::spawn(async move { poller.run_patients(receiver, CancellationToken::new(), now).await });
+    // Failures at once, after 30 s, and 60 s after that; read 120 s later.
+    tokio::time::sleep(Duration::from_secs(209)).await;
+    assert!(engine.batches.lock().unwrap().is_empty());
+    tokio::time::sleep(Duration::from_secs(2)).await;
+    assert_eq!(engine.ids(), ["1"]);
+    drop(sender);
+    task.await.unwrap();
 }

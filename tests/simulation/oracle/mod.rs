@@ -28,6 +28,8 @@ pub enum Tier {
 pub enum Kind {
     Compartment,
     Diastolic,
+    /// Mean arterial pressure.
+    Mean,
 }
 
 /// One usable reading of a patient, or a compartment reading whose unit is missing.
@@ -64,8 +66,12 @@ struct Judged {
     pub(super) delta: Option<i64>,
     pub(super) bounded: bool,
     pub(super) conclusive: bool,
-    pub(super) tier: Option<Tier>,
-    pub(super) contradicted: bool,
+    /// Index of the mean arterial pressure, paired as a diastolic is.
+    mean: Option<usize>,
+    tier: Option<Tier>,
+    /// The same without the rule on the mean: what the Observation says.
+    delta_tier: Option<Tier>,
+    contradicted: bool,
     /// The measurement (position in its site) that this one gives way to.
     pub(super) gives_way_to: Option<usize>,
     pub(super) carried: Vec<Carried>,
@@ -103,7 +109,7 @@ pub struct Expected {
 }
 
 /// Work out one patient.
-pub fn expect(readings: &[Reading], method_order: &[How]) -> Expected {
+pub fn expect(readings: &[Reading], method_order: &[How], is_child: bool) -> Expected {
     let mut expected = Expected::default();
     let usable = |kind: Kind| readings.iter().filter(move |one| one.kind == kind && !one.unusable);
     let (plausible, implausible): (Vec<&Reading>, Vec<&Reading>) =
@@ -115,6 +121,11 @@ pub fn expect(readings: &[Reading], method_order: &[How]) -> Expected {
         .filter(|one| !one.comparator.starts_with('>'))
         .collect();
     let diastolics = each_once(&likely);
+    // A mean is no lower than a diastolic can be, and below twice the highest.
+    let means: Vec<&Reading> = usable(Kind::Mean)
+        .filter(|one| (20..=320).contains(&one.mmhg.half_down()) && !one.comparator.starts_with('>'))
+        .collect();
+    let means = each_once(&means);
     let all = each_once(&plausible);
     let sites: BTreeSet<&String> = readings
         .iter()
@@ -125,14 +136,14 @@ pub fn expect(readings: &[Reading], method_order: &[How]) -> Expected {
         let mut judged: Vec<Judged> = all
             .iter()
             .filter(|once| once.counts.site == *site)
-            .map(|once| pair(once, &diastolics, method_order))
+            .map(|once| pair(once, &diastolics, &means, method_order))
             .collect();
         judged.sort_by(|one, other| in_order(&one.once.counts, &other.once.counts));
         contradict(&mut judged);
-        judge(&mut judged, &diastolics);
+        judge(&mut judged, &diastolics, &means, is_child);
         carry(&mut judged, &diastolics);
         for one in &judged {
-            write(one, &diastolics, &mut expected);
+            write(one, &diastolics, &means, &mut expected);
             let peak = one
                 .carried
                 .iter()
@@ -175,7 +186,7 @@ pub fn expect(readings: &[Reading], method_order: &[How]) -> Expected {
     expected
 }
 
-fn write(one: &Judged, diastolics: &[Once], expected: &mut Expected) {
+fn write(one: &Judged, diastolics: &[Once], means: &[Once], expected: &mut Expected) {
     let interpretation = |tier: Option<Tier>| match tier {
         Some(Tier::Critical | Tier::Act) => "LL",
         Some(Tier::Watch) => "LX",
@@ -186,13 +197,14 @@ fn write(one: &Judged, diastolics: &[Once], expected: &mut Expected) {
         let mut sources = one.once.names();
         sources.extend(diastolics[index].names());
         sources.extend(one.other_method.into_iter().flat_map(|other| diastolics[other].names()));
+        sources.extend(one.mean.into_iter().flat_map(|mean| means[mean].names()));
         expected.observations.push(Stands {
             sources,
             at: compartment.at,
             carried: false,
             tenths: (diastolics[index].counts.mmhg - compartment.mmhg).half_down_parts(10),
             bounded: one.bounded,
-            interpretation: interpretation(one.tier),
+            interpretation: interpretation(one.delta_tier),
         });
     }
     for carried in one.carried.iter().filter(|carried| carried.written) {

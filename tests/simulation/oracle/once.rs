@@ -15,7 +15,7 @@ impl Once {
         all.sort_by(|one, other| (&one.source, one.part).cmp(&(&other.source, other.part)));
         let nearer = |one: &Reading, other: &Reading| match one.kind {
             Kind::Compartment => one.mmhg > other.mmhg,
-            Kind::Diastolic => one.mmhg < other.mmhg,
+            Kind::Diastolic | Kind::Mean => one.mmhg < other.mmhg,
         };
         // Corrected before uncorrected, then nearer to the alert, then the smaller name.
         let better = |one: &Reading, other: &Reading| {

@@ -11,39 +11,42 @@ pub(super) fn within(diastolic: &Reading, compartment: &Reading) -> bool {
 
 /// Design §4: smallest distance; the method order among those within 5 minutes of the best; then
 /// later, then the later version, then the source.
-pub(super) fn pair(once: &Once, diastolics: &[Once], method_order: &[How]) -> Judged {
-    let compartment = &once.counts;
-    let away = |index: usize| (diastolics[index].counts.at - compartment.at).abs();
-    let candidates: Vec<usize> = (0..diastolics.len())
-        .filter(|index| within(&diastolics[*index].counts, compartment))
+fn nearest(compartment: &Reading, pressures: &[Once], method_order: &[How]) -> Option<usize> {
+    let away = |index: usize| (pressures[index].counts.at - compartment.at).abs();
+    let candidates: Vec<usize> = (0..pressures.len())
+        .filter(|index| within(&pressures[*index].counts, compartment))
         .collect();
-    let best = candidates.iter().map(|index| away(*index)).min();
+    let best = candidates.iter().map(|index| away(*index)).min()?;
     let rank = |index: usize| {
-        let how = diastolics[index].counts.how;
+        let how = pressures[index].counts.how;
         method_order
             .iter()
             .position(|one| *one == how)
             .unwrap_or(method_order.len())
     };
     let reach = if method_order.is_empty() { 0 } else { 5 * MINUTE };
-    let close = candidates
-        .iter()
-        .copied()
-        .filter(|index| best.is_some_and(|best| away(*index) <= best + reach));
-    let chosen = close.min_by(|one, other| {
-        let (left, right) = (&diastolics[*one].counts, &diastolics[*other].counts);
+    let close = candidates.iter().copied().filter(|index| away(*index) <= best + reach);
+    close.min_by(|one, other| {
+        let (left, right) = (&pressures[*one].counts, &pressures[*other].counts);
         (rank(*one), away(*one))
             .cmp(&(rank(*other), away(*other)))
             .then(right.at.cmp(&left.at))
             .then(right.version.cmp(&left.version))
             .then(right.source.cmp(&left.source))
-    });
+    })
+}
+
+pub(super) fn pair(once: &Once, diastolics: &[Once], means: &[Once], method_order: &[How]) -> Judged {
+    let compartment = &once.counts;
+    let away = |index: usize| (diastolics[index].counts.at - compartment.at).abs();
+    let chosen = nearest(compartment, diastolics, method_order);
     let (diastolic, other_method) = match chosen.map(|chosen| lower_method(chosen, compartment, diastolics)) {
         Some(Some((low, high))) => (Some(low), Some(high)),
         _ => (chosen, None),
     };
     let delta = diastolic.and_then(|index| difference(&diastolics[index].counts, compartment));
     let bounded = diastolic.is_some_and(|index| is_bounded(&diastolics[index].counts, compartment));
+    let mean = nearest(compartment, means, method_order);
     Judged {
         once: once.clone(),
         diastolic,
@@ -51,7 +54,10 @@ pub(super) fn pair(once: &Once, diastolics: &[Once], method_order: &[How]) -> Ju
         delta,
         bounded,
         conclusive: delta.is_some() && !bounded && diastolic.is_some_and(|index| away(index) <= 15 * MINUTE),
+        // Against "less than" there is no difference.
+        mean: mean.filter(|index| difference(&means[*index].counts, compartment).is_some()),
         tier: None,
+        delta_tier: None,
         contradicted: false,
         gives_way_to: None,
         carried: Vec::new(),

@@ -4,8 +4,8 @@ use super::once::{Once, in_order};
 use super::pairing::{difference, is_bounded};
 use super::{Carried, Judged, MINUTE, Tier};
 
-/// Rules delta-none-left, delta-20, delta-30, delta-sustained, delta-near, pressure-30, delta-falling.
-pub(super) fn judge(judged: &mut [Judged], diastolics: &[Once]) {
+/// Rules mean-delta-30 (children), pressure-30 (adults), delta-none-left, delta-20, delta-30, delta-sustained, delta-near, delta-falling.
+pub(super) fn judge(judged: &mut [Judged], diastolics: &[Once], means: &[Once], is_child: bool) {
     for index in 0..judged.len() {
         let one = &judged[index];
         let mut tiers = Vec::new();
@@ -31,14 +31,21 @@ pub(super) fn judge(judged: &mut [Judged], diastolics: &[Once]) {
         }
         let pressure = &one.once.counts;
         let speaks = one.delta.is_some_and(|delta| delta <= 30);
-        if pressure.mmhg.half_up() >= 30 && !pressure.comparator.starts_with('<') && !speaks {
+        if !is_child && pressure.mmhg.half_up() >= 30 && !pressure.comparator.starts_with('<') && !speaks {
             tiers.push(Tier::Watch);
         }
         if falls(&judged[..=index], diastolics) {
             tiers.push(Tier::Watch);
         }
-        let tier = tiers.into_iter().max();
-        judged[index].tier = tier;
+        let delta_tier = tiers.into_iter().max();
+        // Rule mean-delta-30 of the children's sheet.
+        let against = |mean: usize| difference(&means[mean].counts, &one.once.counts);
+        let by_mean = one
+            .mean
+            .filter(|mean| is_child && against(*mean) <= Some(30))
+            .map(|_| Tier::Act);
+        judged[index].tier = delta_tier.max(by_mean);
+        judged[index].delta_tier = delta_tier;
     }
 }
 
