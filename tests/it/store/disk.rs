@@ -124,22 +124,15 @@ async fn past_a_size_limit_nothing_is_acknowledged_and_it_heals() {
     assert!(whole(&folder.path().join("deltaward.db")));
 }
 
-/// A small file system that is full (SQLITE_FULL), in a mount namespace of its own. Where the
-/// system forbids such namespaces this cannot be shown; the size limit above always can.
+/// A small file system that is full (SQLITE_FULL), in a mount namespace of its own. Many build
+/// machines forbid such namespaces; the size limit above shows the same on all of them.
 #[tokio::test]
+#[ignore = "needs a mount namespace (unshare -rm): run it where that is allowed"]
 async fn on_a_full_disk_nothing_is_acknowledged_and_it_heals() {
     let folder = tempfile::tempdir().unwrap();
     let disk = folder.path().join("disk");
     std::fs::create_dir(&disk).unwrap();
     let mount = "mount -t tmpfs -o size=8m,mode=700 tmpfs \"$0\"";
-    let may = Command::new("unshare")
-        .args(["-rm", "sh", "-c", mount])
-        .arg(&disk)
-        .status();
-    if !may.is_ok_and(|status| status.success()) {
-        eprintln!("not shown: this system allows no mount namespace");
-        return;
-    }
     let file = config(folder.path(), "").clone();
     let text = std::fs::read_to_string(&file).unwrap();
     let path = disk.join("deltaward.db");
