@@ -10,6 +10,7 @@ use anyhow::Context;
 use std::net::SocketAddr;
 use std::time::Duration;
 use tokio::net::TcpListener;
+use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio_util::sync::CancellationToken;
 
 /// How long open connections may take to end after the signal.
@@ -20,6 +21,7 @@ const GRACE: Duration = Duration::from_secs(5);
 /// # Errors
 /// When the store, the address, the rule sheet or the mapping cannot be used.
 pub async fn run(config: Config, clock: Clock) -> anyhow::Result<()> {
+    let mut signals = Signals::listen()?;
     let store = SqliteStore::open(&config.store.path)?;
     let listener = bind(config.server.listen).await?;
     let service = Service::start(&config, store, clock, Face::default())?;
@@ -36,7 +38,7 @@ pub async fn run(config: Config, clock: Clock) -> anyhow::Result<()> {
     let stop = CancellationToken::new();
     let limits = ConnectionLimits::from(&config.server);
     let serving = tokio::spawn(serve(listener, service.router.clone(), limits, stop.clone()));
-    signal().await?;
+    signals.either().await;
     tracing::info!("stopping: what was received is finished first");
     stop.cancel();
     let served = serving.await;
@@ -68,14 +70,29 @@ pub async fn serve(listener: TcpListener, router: axum::Router, limits: Connecti
     }
 }
 
-/// Ctrl-C or SIGTERM.
-///
-/// # Errors
-/// When signals cannot be listened to.
-pub async fn signal() -> anyhow::Result<()> {
-    let mut terminate = tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate())?;
-    tokio::select! {
-        result = tokio::signal::ctrl_c() => Ok(result?),
-        _ = terminate.recv() => Ok(()),
+/// Ctrl-C and SIGTERM, listened to from the moment this is made.
+pub struct Signals {
+    interrupt: Signal,
+    terminate: Signal,
+}
+
+impl Signals {
+    /// Listen. Made before anything is opened: a signal during the start ends it as orderly as a later one.
+    ///
+    /// # Errors
+    /// When signals cannot be listened to.
+    pub fn listen() -> std::io::Result<Self> {
+        Ok(Self {
+            interrupt: signal(SignalKind::interrupt())?,
+            terminate: signal(SignalKind::terminate())?,
+        })
+    }
+
+    /// Wait for either.
+    pub async fn either(&mut self) {
+        tokio::select! {
+            _ = self.interrupt.recv() => {}
+            _ = self.terminate.recv() => {}
+        }
     }
 }

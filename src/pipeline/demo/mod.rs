@@ -3,7 +3,7 @@
 
 pub mod ward;
 
-use super::run::{bind, serve, signal};
+use super::run::{Signals, bind, serve};
 use super::service::{Face, Service};
 use super::settings::Clock;
 use super::sheets;
@@ -60,6 +60,8 @@ pub async fn demo(options: Options) -> anyhow::Result<()> {
         demo: true,
         title: Some(ward.title.clone()),
     };
+    // `--until-end` ends by itself, and by any signal at once.
+    let signals = (!options.until_end).then(Signals::listen).transpose()?;
     let service = Service::start(&config, SqliteStore::in_memory()?, clock, face)?;
     println!("{}", ward.title);
     if !options.until_end {
@@ -81,13 +83,12 @@ pub async fn demo(options: Options) -> anyhow::Result<()> {
         host: address.to_string(),
     };
     let events = service.events.subscribe();
-    let result = if options.until_end {
-        script.without_waiting(events).await
-    } else {
-        tokio::select! {
+    let result = match signals {
+        None => script.without_waiting(events).await,
+        Some(mut signals) => tokio::select! {
             result = script.paced(options.pace_seconds, events) => result,
-            result = signal() => result,
-        }
+            () = signals.either() => Ok(()),
+        },
     };
     stop.cancel();
     service.stop().await;
