@@ -44,6 +44,18 @@ impl Candidates<'_> {
     pub fn times(&self) -> &[Instant] {
         &self.times
     }
+
+    /// How many were measured before `at`. `near` is the answer for a moment not much earlier, from
+    /// which a few steps lead on: compartment readings come in order of time as well.
+    pub fn count_before(&self, at: Instant, near: usize) -> usize {
+        let is_before = |time: &&Instant| **time < at;
+        match self.times.get(..near) {
+            Some(earlier) if earlier.last().is_none_or(|time| *time < at) => {
+                near + self.times[near..].iter().take_while(is_before).count()
+            }
+            _ => self.times.partition_point(|time| *time < at),
+        }
+    }
 }
 
 /// The index of the diastolic to pair with a compartment reading at `at`.
@@ -52,11 +64,15 @@ impl Candidates<'_> {
 /// `simultaneous_minutes` of the best distance. Ties: later effective, then later version, then
 /// the greater source identity.
 pub fn choose(candidates: &Candidates<'_>, at: Instant, pairing: &Pairing) -> Option<usize> {
+    choose_at(candidates, candidates.count_before(at, usize::MAX), at, pairing)
+}
+
+/// As [`choose`], where `middle` of the candidates were measured before `at`.
+pub fn choose_at(candidates: &Candidates<'_>, middle: usize, at: Instant, pairing: &Pairing) -> Option<usize> {
     let times = candidates.times();
     let before = (pairing.before_minutes + i64::from(mutated!(WindowLonger))) * MINUTE_MILLIS;
     let after = pairing.after_minutes * MINUTE_MILLIS;
     // Only the neighbours of `at` can be nearest; a method order may reach a little further.
-    let middle = times.partition_point(|time| *time < at);
     let (earlier, later) = times.split_at(middle);
     let within_limit = |time: Option<&Instant>, limit: i64| {
         time.map(|time| distance(*time, at))

@@ -257,20 +257,23 @@ fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolic
     };
     let mean_candidates: Candidates<'_> = means.iter().map(candidate).collect();
     let besides = Besides::new(&diastolics, sheet);
-    for gathered in compartments {
-        let index = assessment.measurements.len();
-        let paired = paired(&gathered, &diastolics, &candidates, &besides, sheet, policy, now);
-        let mut measurement = measure(gathered, paired, &diastolics, &mut assessment.next_due);
-        if !means.is_empty() {
-            let mean = beside::mean(&means, &mean_candidates, &measurement.gathered, sheet);
-            measurement.beside.extend(mean);
-        }
+    let mut before = 0;
+    for (index, gathered) in compartments.into_iter().enumerate() {
+        before = candidates.count_before(gathered.at, before);
+        let chosen = pair::choose_at(&candidates, before, gathered.at, &sheet.pairing);
+        let paired = paired(&gathered, chosen, &diastolics, &besides, sheet, policy, now);
+        let mean = (!means.is_empty())
+            .then(|| beside::mean(&means, &mean_candidates, &gathered, sheet))
+            .flatten();
         // Also after the deadline: the decision stands, but an answer is still wanted.
-        let unanswered = policy.ask && !measurement.gathered.current.slot.diastolics_asked;
-        if unanswered && matches!(measurement.paired, Paired::Asking | Paired::Nothing) {
+        let unanswered = policy.ask && !gathered.current.slot.diastolics_asked;
+        if unanswered && matches!(paired.paired, Paired::Asking | Paired::Nothing) {
             assessment.asks.push(index);
         }
-        assessment.measurements.push(measurement);
+        let due = &mut assessment.next_due;
+        assessment
+            .measurements
+            .push(measure(gathered, paired, mean, &diastolics, due));
     }
     assessment.diastolics = diastolics;
     assessment.means = means;
@@ -301,15 +304,15 @@ struct Pairing {
 
 fn paired(
     gathered: &Gathered<'_>,
+    chosen: Option<usize>,
     diastolics: &[Gathered<'_>],
-    candidates: &Candidates<'_>,
     besides: &Besides<'_>,
     sheet: &Sheet,
     policy: AskPolicy,
     now: Instant,
 ) -> Pairing {
     let at = gathered.at;
-    let Some(chosen) = pair::choose(candidates, at, &sheet.pairing) else {
+    let Some(chosen) = chosen else {
         let slot = gathered.current.slot;
         let deadline = slot.received.plus_seconds(policy.timeout_seconds);
         let asking = policy.ask && !slot.diastolics_asked && deadline > now;
@@ -324,7 +327,7 @@ fn paired(
         None => (chosen, None),
     };
     Pairing {
-        paired: Paired::With(index, pair::age_class(candidates.times()[index], at, &sheet.pairing)),
+        paired: Paired::With(index, pair::age_class(diastolics[index].at, at, &sheet.pairing)),
         other_method,
         deadline: None,
     }
@@ -334,6 +337,7 @@ fn paired(
 fn measure<'s>(
     gathered: Gathered<'s>,
     pairing: Pairing,
+    mean: Option<BesideNow>,
     diastolics: &[Gathered<'s>],
     next_due: &mut Option<Instant>,
 ) -> Measurement<'s> {
@@ -359,6 +363,7 @@ fn measure<'s>(
             delta,
         }));
     }
+    beside.extend(mean);
     Measurement {
         gathered,
         paired: pairing.paired,

@@ -404,10 +404,11 @@ pub(super) fn same_site(one: &Site, other: &Site) -> bool {
 }
 
 fn same_measurement(one: &Gathered<'_>, other: &Gathered<'_>) -> bool {
+    if one.site != other.site || one.at != other.at {
+        return false;
+    }
     let (left, right) = (one.current.reading, other.current.reading);
-    one.site == other.site
-        && left.at == right.at
-        && left.pressure.mmhg == right.pressure.mmhg
+    left.pressure.mmhg == right.pressure.mmhg
         && left.pressure.comparator == right.pressure.comparator
         && blood_method(left) == blood_method(right)
         && one.current.slot.source != other.current.slot.source

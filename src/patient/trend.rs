@@ -1,11 +1,11 @@
 //! Deltas of one site that fall toward a threshold.
 
-use crate::fhir::Instant;
 use crate::fhir::instant::MINUTE_MILLIS;
 use crate::patient::assess::{Assessment, Measurement, Paired};
 use crate::patient::gather::Gathered;
-use crate::rules::trend::theil_sen;
+use crate::rules::trend::{Line, theil_sen};
 use crate::rules::{RuleKind, Sheet};
+use std::cmp::Ordering;
 
 /// A fall that reaches a threshold within the horizon of a rule.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -24,35 +24,39 @@ pub struct Trend {
     pub reach_minutes: i64,
 }
 
-/// The exact deltas of one site so far, in order of time: minutes from the first, and mmHg.
+/// The exact deltas of one site so far, in order of time. Whole numbers: what holds is decided
+/// without rounding.
 #[derive(Default)]
 pub(super) struct Series {
-    origin: Option<Instant>,
-    points: Vec<(f64, f64)>,
+    points: Vec<Point>,
 }
+
+/// When, in milliseconds, and how much, in thousandths of mmHg.
+#[derive(Clone, Copy)]
+struct Point {
+    at: i64,
+    delta: i64,
+}
+
+/// Thousandths in one mmHg.
+const THOUSAND: i64 = 1000;
 
 impl Series {
     /// Another site begins.
     pub(super) fn clear(&mut self) {
-        self.origin = None;
         self.points.clear();
     }
 
     /// Add a measurement; false when it has no exact delta, for a bound has no place on a line.
     pub(super) fn add(&mut self, measurement: &Measurement<'_>, diastolics: &[Gathered<'_>]) -> bool {
-        let Some((at, delta)) = point(measurement, diastolics) else {
-            return false;
-        };
-        let origin = *self.origin.get_or_insert(at);
-        let minutes = as_float(at.millis_since(origin)) / as_float(MINUTE_MILLIS);
-        self.points.push((minutes, delta));
-        true
+        let point = point(measurement, diastolics);
+        self.points.extend(point);
+        point.is_some()
     }
 
     /// True when a rule of kind `trend` holds on the newest delta, `whole` as compared.
     pub(super) fn falls(&self, whole: i64, kind: RuleKind, sheet: &Sheet) -> bool {
-        self.window(whole, kind, sheet)
-            .is_some_and(|window| reaches(window.points, window.needed))
+        self.window(whole, kind, sheet).is_some_and(|window| window.reaches())
     }
 
     /// The deltas that a rule of kind `trend` looks at; None when they are too few or too close
@@ -70,33 +74,82 @@ impl Series {
             return None;
         };
         let newest = *self.points.last()?;
-        let left = newest.1 - as_float(upper);
-        if sheet.is_low(whole, upper) || left <= 0.0 {
+        let left = newest.delta.saturating_sub(upper.saturating_mul(THOUSAND));
+        if sheet.is_low(whole, upper) || left <= 0 {
             return None;
         }
         let last = &self.points[self.points.len().saturating_sub(last_readings)..];
-        let earliest = newest.0 - as_float(window_minutes);
-        let first = last.iter().take_while(|point| point.0 < earliest).count();
+        let earliest = newest.at - window_minutes * MINUTE_MILLIS;
+        let first = last.iter().take_while(|point| point.at < earliest).count();
         let points = &last[first..];
-        let span = newest.0 - points.first().map_or(newest.0, |point| point.0);
-        (points.len() >= readings && span >= as_float(minutes)).then_some(Window {
+        let span = newest.at - points.first().map_or(newest.at, |point| point.at);
+        (points.len() >= readings && span >= minutes * MINUTE_MILLIS).then_some(Window {
             points,
             span,
             left,
-            needed: -left / as_float(horizon_minutes),
+            horizon: horizon_minutes * MINUTE_MILLIS,
         })
     }
 }
 
 /// What a rule of kind `trend` looks at.
 struct Window<'p> {
-    points: &'p [(f64, f64)],
-    /// Minutes from the first to the newest.
-    span: f64,
-    /// From the newest delta to the threshold, mmHg.
-    left: f64,
-    /// The slope that reaches the threshold at the horizon, mmHg a minute; negative.
-    needed: f64,
+    points: &'p [Point],
+    /// From the first to the newest, milliseconds.
+    span: i64,
+    /// From the newest delta to the threshold, thousandths of mmHg.
+    left: i64,
+    /// How far ahead is looked, milliseconds.
+    horizon: i64,
+}
+
+impl Window<'_> {
+    /// Does the line through the deltas, followed from the newest, reach the threshold within the
+    /// horizon? Counting the slopes that are steep enough answers it without working out the line.
+    fn reaches(&self) -> bool {
+        // The slope of any pair is a mean of the slopes between its neighbours: where none of these
+        // is steep enough, no pair is.
+        if !self.points.windows(2).any(|pair| self.is_steep(&pair[0], &pair[1])) {
+            return false;
+        }
+        let (mut steep, mut slopes) = (0, 0);
+        for (position, older) in self.points.iter().enumerate() {
+            for newer in &self.points[position + 1..] {
+                // Deltas of one moment have no slope.
+                let has_slope = newer.at > older.at;
+                slopes += usize::from(has_slope);
+                steep += usize::from(has_slope && self.is_steep(older, newer));
+            }
+        }
+        // The line's slope is the median of all slopes; of an even number it is the mean of two, and
+        // only when they lie on both sides does it have to be worked out.
+        match (2 * steep).cmp(&slopes) {
+            Ordering::Greater => true,
+            Ordering::Less => false,
+            Ordering::Equal => self
+                .line()
+                .is_some_and(|line| line.slope <= -self.mmhg_left() / minutes(self.horizon)),
+        }
+    }
+
+    fn is_steep(&self, older: &Point, newer: &Point) -> bool {
+        let fall = older.delta.saturating_sub(newer.delta);
+        fall.saturating_mul(self.horizon) >= self.left.saturating_mul(newer.at - older.at)
+    }
+
+    /// In minutes from the first delta, and mmHg.
+    fn line(&self) -> Option<Line> {
+        let origin = self.points.first()?.at;
+        let points = self
+            .points
+            .iter()
+            .map(|point| (minutes(point.at - origin), mmhg(point.delta)));
+        theil_sen(&points.collect::<Vec<_>>())
+    }
+
+    fn mmhg_left(&self) -> f64 {
+        mmhg(self.left)
+    }
 }
 
 /// The line through the deltas that end at measurement `index`, on which a rule of kind `trend` holds.
@@ -110,63 +163,39 @@ pub fn line(assessment: &Assessment<'_>, index: usize, kind: RuleKind, sheet: &S
         series.add(earlier, &assessment.diastolics);
     }
     let window = series.window(measurement.delta?.whole, kind, sheet)?;
-    let line = theil_sen(window.points)?;
+    let line = window.line()?;
     Some(Trend {
         per_hour: line.slope * 60.0,
         per_hour_low: line.slope_low * 60.0,
         per_hour_high: line.slope_high * 60.0,
         count: window.points.len(),
-        minutes: rounded(window.span),
-        reach_minutes: rounded((window.left / -line.slope).ceil()),
+        minutes: rounded(minutes(window.span)),
+        reach_minutes: rounded((window.mmhg_left() / -line.slope).ceil()),
     })
 }
 
-/// More than the rounding of the comparisons below, less than any pressure: where it matters, the
-/// line itself decides.
-const SLACK: f64 = 1e-9;
-
-/// Is the median of the slopes `needed` or steeper? Counting the steep ones answers it for most
-/// deltas without working out the line.
-fn reaches(points: &[(f64, f64)], needed: f64) -> bool {
-    let beyond = |older: &(f64, f64), newer: &(f64, f64)| newer.1 - older.1 - needed * (newer.0 - older.0);
-    // The slope of any pair is a mean of the slopes between its neighbours: where none of these is
-    // steep enough, no pair is.
-    if points.windows(2).all(|pair| beyond(&pair[0], &pair[1]) > SLACK) {
-        return false;
-    }
-    // At or below the median lies half of all slopes, and with more than half of them the median.
-    // Deltas of one moment have no slope.
-    let pairs = points.len() * points.len().saturating_sub(1) / 2;
-    let (mut surely_steep, mut gentle, mut without_slope) = (0, 0, 0);
-    for (position, older) in points.iter().enumerate() {
-        for newer in &points[position + 1..] {
-            let (beyond, slopes) = (beyond(older, newer), newer.0 > older.0);
-            without_slope += usize::from(!slopes);
-            gentle += usize::from(slopes && beyond > SLACK);
-            surely_steep += usize::from(slopes && beyond < -SLACK);
-        }
-        if 2 * gentle > pairs {
-            return false;
-        }
-    }
-    let slopes = pairs - without_slope;
-    if 2 * gentle > slopes {
-        return false;
-    }
-    2 * surely_steep > slopes || theil_sen(points).is_some_and(|line| line.slope <= needed)
-}
-
-/// When and how much, in mmHg: exact deltas only, a bound has no place on a line.
-fn point(measurement: &Measurement<'_>, diastolics: &[Gathered<'_>]) -> Option<(Instant, f64)> {
+/// Exact deltas only: a bound has no place on a line.
+fn point(measurement: &Measurement<'_>, diastolics: &[Gathered<'_>]) -> Option<Point> {
     let delta = measurement.delta.filter(|delta| !delta.bounded_above)?;
     let Paired::With(index, _) = measurement.paired else {
         return None;
     };
     let exact = match (diastolics[index].thousandths, measurement.gathered.thousandths) {
-        (Some(minuend), Some(subtrahend)) => as_float(minuend.saturating_sub(subtrahend)) / 1000.0,
-        _ => as_float(delta.whole),
+        (Some(minuend), Some(subtrahend)) => minuend.saturating_sub(subtrahend),
+        _ => delta.whole.saturating_mul(THOUSAND),
     };
-    Some((measurement.at(), exact))
+    Some(Point {
+        at: measurement.at().millis(),
+        delta: exact,
+    })
+}
+
+fn minutes(millis: i64) -> f64 {
+    as_float(millis) / as_float(MINUTE_MILLIS)
+}
+
+fn mmhg(thousandths: i64) -> f64 {
+    as_float(thousandths) / as_float(THOUSAND)
 }
 
 /// Times and pressures here are far below 2^53.
