@@ -74,6 +74,50 @@ impl<'de: 'a, 'a> Deserialize<'de> for Raw<'a> {
     }
 }
 
+/// An item of a list whose items are read each by itself: one that is not as FHIR has it costs no other.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Each<'a, T> {
+    /// As FHIR has it.
+    Read(T),
+    /// JSON, but not as FHIR has it.
+    Odd(Raw<'a>),
+}
+
+impl<T> Each<'_, T> {
+    /// The item, when it can be read.
+    pub const fn read(&self) -> Option<&T> {
+        match self {
+            Self::Read(item) => Some(item),
+            Self::Odd(_) => None,
+        }
+    }
+}
+
+impl<T: Default> Default for Each<'_, T> {
+    fn default() -> Self {
+        Self::Read(T::default())
+    }
+}
+
+impl<'a, T: Quick<'a> + Deserialize<'a>> Quick<'a> for Each<'a, T> {
+    #[inline]
+    fn fill(&mut self, cursor: &mut Cursor<'a>) -> Option<()> {
+        if let Self::Read(item) = self
+            && let Some(raw) = cursor.or_raw(item)?
+        {
+            *self = Self::Odd(Raw(raw));
+        }
+        Some(())
+    }
+}
+
+impl<'de: 'a, 'a, T: Deserialize<'a>> Deserialize<'de> for Each<'a, T> {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let raw = Raw::deserialize(deserializer)?;
+        Ok(serde_json::from_str(raw.0).map_or(Self::Odd(raw), Self::Read))
+    }
+}
+
 impl<'a> Quick<'a> for IgnoredAny {
     #[inline]
     fn fill(&mut self, cursor: &mut Cursor<'a>) -> Option<()> {

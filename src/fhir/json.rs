@@ -136,6 +136,24 @@ impl<'a> Cursor<'a> {
         Some(())
     }
 
+    /// One value; its text where it is JSON and not as FHIR has it.
+    #[inline]
+    pub fn or_raw<T: Quick<'a> + Deserialize<'a>>(&mut self, value: &mut T) -> Option<Option<&'a str>> {
+        let (at, depth) = (self.at, self.depth);
+        if value.fill(self).is_some() {
+            return Some(None);
+        }
+        (self.at, self.depth) = (at, depth);
+        let raw = self.raw()?;
+        match serde_json::from_str(raw) {
+            Ok(read) => {
+                *value = read;
+                Some(None)
+            }
+            Err(_) => Some(Some(raw)),
+        }
+    }
+
     /// A string without escapes.
     #[inline(always)]
     fn plain_string(&mut self) -> Option<&'a str> {

@@ -5,7 +5,7 @@
 //! stay raw too and are read only for a compartment pressure or a panel.
 
 use super::element::element;
-pub use super::element::{Raw, Text};
+pub use super::element::{Each, Raw, Text};
 use super::json::{self, DEPTH_MAX, Quick};
 use super::json_fault;
 use serde::de::{Deserialize, IgnoredAny};
@@ -64,8 +64,8 @@ element! {
         method: CodeableConcept<'a> = "method", beside;
         /// Members of a panel.
         has_member: Vec<Reference<'a>> = "hasMember";
-        /// Components.
-        component: Vec<Component<'a>> = "component";
+        /// Components, each read by itself.
+        component: Vec<Each<'a, Component<'a>>> = "component";
     }
 }
 
@@ -93,6 +93,48 @@ element! {
     Meta {
         /// Tags.
         tag: Vec<Coding<'a>> = "tag", beside;
+    }
+}
+
+element! {
+    /// Meta of any resource, as far as its version is concerned.
+    MetaVersion {
+        /// versionId.
+        version_id: Text<'a> = "versionId", beside;
+        /// lastUpdated.
+        last_updated: Text<'a> = "lastUpdated", beside;
+    }
+}
+
+element! {
+    /// An entry of a Bundle of type searchset.
+    SearchEntry {
+        /// Where the resource is: only a string can name the id that the resource lacks.
+        full_url: Text<'a> = "fullUrl", beside;
+        /// The resource, raw.
+        resource: Raw<'a> = "resource";
+        /// Why it is in the Bundle.
+        search: SearchMode<'a> = "search", beside;
+    }
+}
+
+element! {
+    /// Bundle.entry.search.
+    SearchMode {
+        /// `match`, `include` or `outcome`.
+        mode: Text<'a> = "mode", beside;
+    }
+}
+
+element! {
+    /// What any resource says of itself.
+    Head {
+        /// Resource type.
+        resource_type: Text<'a> = "resourceType";
+        /// Logical id.
+        id: Text<'a> = "id";
+        /// Meta, raw: what cannot be read of it costs no resource.
+        meta: Raw<'a> = "meta";
     }
 }
 
@@ -227,6 +269,12 @@ element! {
     }
 }
 
+/// What is wrong with a component that cannot be read; never repeats content.
+pub(crate) fn component_fault(raw: Raw<'_>) -> String {
+    let what = read::<Component<'_>>(raw.get()).err().unwrap_or_default();
+    what.replacen("the resource", "the component", 1)
+}
+
 /// Read one Observation.
 ///
 /// # Errors
@@ -273,6 +321,32 @@ mod tests {
     use super::*;
 
     #[test]
+    fn an_odd_component_is_kept_with_its_fault_and_costs_no_other() {
+        let text = r#"{"component":[{"code":{"coding":[{"code":"a"}]}},7,
+            {"code":{"coding":[{"code":"a"},{"system":"s","code":{"Mrs":"X"}}]}},{"c\u006fde":{}}]}"#;
+        let observation = parse(text).unwrap();
+        let faults: Vec<Option<String>> = observation
+            .component
+            .iter()
+            .flatten()
+            .map(|item| match item {
+                Each::Read(_) => None,
+                Each::Odd(raw) => Some(component_fault(*raw)),
+            })
+            .collect();
+        let typed = "does not have the JSON type that FHIR gives it";
+        let expected = [
+            None,
+            Some(format!("the component {typed}")),
+            Some(format!("code.coding[1].code {typed}")),
+            None,
+        ];
+        assert_eq!(faults, expected);
+        let by_serde: Observation<'_> = serde_json::from_str(text).unwrap();
+        assert_eq!(observation, by_serde);
+    }
+
+    #[test]
     fn the_fault_names_the_element_and_not_its_content() {
         let fault = |json: &str| parse(json).unwrap_err();
         assert_eq!(
@@ -282,9 +356,9 @@ mod tests {
         let typed = "does not have the JSON type that FHIR gives it";
         assert_eq!(fault(r#"{"id":"x","status":5}"#), format!("status {typed}"));
         assert_eq!(fault(r#"{"code":["a"]}"#), format!("code {typed}"));
-        let nested = r#"{"component":[{"code":{}},
-            {"code":{"coding":[{"code":"a"},{"system":"s","code":{"Mrs":"X"}}]}}]}"#;
-        assert_eq!(fault(nested), format!("component[1].code.coding[1].code {typed}"));
+        let nested = r#"{"hasMember":[{"reference":"a"},
+            {"identifier":{"value":"v","system":{"Mrs":"X"}}}]}"#;
+        assert_eq!(fault(nested), format!("hasMember[1].identifier.system {typed}"));
         assert_eq!(fault(r#"{"status":"final","status":"final"}"#), "status is given twice");
         assert_eq!(fault(r#"{"status":"fin"#), "not JSON: line 1, column 14");
     }

@@ -1,6 +1,7 @@
 //! The work of one commit: items in, rows out. Reads the store, never writes it.
 
 use super::settings::Settings;
+use crate::fhir::observation::{self, MetaVersion};
 use crate::fhir::{Instant, reference};
 use crate::patient::Input;
 use crate::recognise::reading::{PatientKey, Version};
@@ -49,14 +50,6 @@ struct Head<'a> {
     /// Raw: a meta that cannot be read must not cost the resource, it then has no version of its own.
     #[serde(borrow)]
     meta: Option<&'a RawValue>,
-}
-
-#[derive(Deserialize)]
-struct Meta<'a> {
-    #[serde(rename = "versionId", borrow)]
-    version_id: Option<std::borrow::Cow<'a, str>>,
-    #[serde(rename = "lastUpdated", borrow)]
-    last_updated: Option<std::borrow::Cow<'a, str>>,
 }
 
 impl<'e> Work<'e> {
@@ -418,13 +411,10 @@ fn follow(version: &mut Version, before: &Version) {
 }
 
 fn their_version(head: &Head<'_>, digest: String) -> Version {
-    let meta: Option<Meta<'_>> = head.meta.and_then(|raw| serde_json::from_str(raw.get()).ok());
-    let meta = meta.as_ref();
-    let id = meta
-        .and_then(|meta| meta.version_id.as_deref())
-        .unwrap_or_default()
-        .to_owned();
-    let updated = meta.and_then(|meta| meta.last_updated.as_deref());
+    let meta = head.meta.and_then(|raw| observation::read(raw.get()).ok());
+    let meta: MetaVersion<'_> = meta.unwrap_or_default();
+    let id = meta.version_id.as_deref().unwrap_or_default().to_owned();
+    let updated = meta.last_updated.as_deref();
     let last_updated = updated
         .and_then(|text| crate::fhir::datetime::parse(text).ok())
         .map(|span| span.earliest);

@@ -3,12 +3,13 @@
 
 use super::fault::Fault;
 use super::mapping::{Class, Mapping, What};
-use super::reading::{Kind, Method, ReadingStatus};
-use super::reason::{Reason, Refusal};
+use super::reading::{Kind, Method, ReadingStatus, Site};
+use super::reason::{Meant, Reason, Refusal};
 use super::site::Evidence;
 use super::subject::{self, Member};
+use super::time;
 use super::value::Value;
-use crate::fhir::observation::{self, Component, Named, Observation, Raw};
+use crate::fhir::observation::{self, CodeableConcept, Component, Each, Named, Observation, Raw, Remnant};
 use crate::fhir::shorten;
 use std::ops::Deref;
 
@@ -110,6 +111,46 @@ fn find_contained<'a>(contained: Option<Raw<'a>>, id: &str) -> Result<Option<Obs
     Err(missing())
 }
 
+/// A component that cannot be read costs no other: a diastolic beside it still counts. Where it is, or
+/// may be, a compartment pressure, its loss is told.
+fn odd_component(
+    raw: Raw<'_>,
+    label: String,
+    panel: Class<'_>,
+    evidence: Evidence<'_, '_>,
+    mapping: &Mapping,
+) -> Refusal {
+    let code = observation::read::<Remnant<'_>>(raw.get())
+        .ok()
+        .and_then(|remnant| remnant.code);
+    let code = code.and_then(|raw| observation::read::<CodeableConcept<'_>>(raw.get()).ok());
+    // Without a word of its own a component of a compartment panel may be one.
+    let is_compartment = match mapping.classify(code.as_ref()).what {
+        Some(what) => what == What::Pressure(Kind::Compartment),
+        None => panel.what == Some(What::Pressure(Kind::Compartment)) && mapping.quality(code.as_ref()).is_none(),
+    };
+    // What its code says of the place is known all the same.
+    let component = Component {
+        code,
+        ..Component::default()
+    };
+    let evidence = Evidence {
+        component: Some(&component),
+        ..evidence
+    };
+    let meant = is_compartment.then(|| {
+        Box::new(Meant {
+            site: evidence.site(mapping).unwrap_or_else(|_| Site::unstated()),
+            at: time::interval(evidence.observation).ok().map(|(_, at)| at),
+            sent: None,
+        })
+    });
+    Refusal {
+        meant,
+        ..Fault::new(Reason::Unreadable, observation::component_fault(raw)).at(label)
+    }
+}
+
 /// One pressure that a frame carries.
 pub(super) struct Part<'o, 'a> {
     /// Empty, `component[2]`, `contained[a]` or `contained[a].component[2]`.
@@ -167,6 +208,16 @@ impl<'a> Frame<'_, 'a> {
         };
         self.own_value(&mut content);
         for (index, component) in self.observation.component.iter().flatten().enumerate() {
+            let component = match component {
+                Each::Read(component) => component,
+                Each::Odd(raw) => {
+                    let label = self.component_label(index);
+                    content
+                        .refusals
+                        .push(odd_component(*raw, label, content.class, evidence, mapping));
+                    continue;
+                }
+            };
             let kind = match self.component_kind(
                 mapping,
                 content.class,

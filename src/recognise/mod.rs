@@ -114,7 +114,12 @@ fn whole(
 /// Say of every lost measurement of a compartment Observation what was meant. Read again: this is
 /// rare, and the common path stays as fast as it is.
 fn tell_what_was_meant(json: &str, mapping: &Mapping, refusals: &mut [Refusal]) {
-    let lost = |refusal: &&mut Refusal| refusal.meant.is_none() && fault::is_lost_measurement(refusal.reason);
+    // A component that cannot be read has said it itself, unless it is known to be no compartment pressure.
+    let is_odd_component =
+        |refusal: &Refusal| refusal.reason == Reason::Unreadable && refusal.part.contains("component[");
+    let lost = |refusal: &&mut Refusal| {
+        refusal.meant.is_none() && fault::is_lost_measurement(refusal.reason) && !is_odd_component(refusal)
+    };
     let mut refusals = refusals.iter_mut().filter(lost).peekable();
     if refusals.peek().is_some()
         && let Ok(observation) = observation::parse(json)

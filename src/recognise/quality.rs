@@ -5,7 +5,7 @@
 use super::context;
 use super::mapping::{Mapping, QualityOf};
 use super::reading::Quality;
-use crate::fhir::observation::{self, CodeableConcept, Component, Observation, Quantity, Text};
+use crate::fhir::observation::{self, CodeableConcept, Component, Each, Observation, Quantity, Text};
 use crate::fhir::shorten;
 
 /// The longest text that is taken, characters: a level is said in a few words.
@@ -20,7 +20,8 @@ pub(super) fn of(
     mapping: &Mapping,
 ) -> Option<Box<Quality>> {
     let mut quality = panel;
-    for component in observation.component.iter().flatten() {
+    let components = observation.component.iter().flatten();
+    for component in components.filter_map(Each::read) {
         let Some(what) = mapping.quality(component.code.as_ref()) else {
             continue;
         };

@@ -1,13 +1,14 @@
 //! One page of a search: a Bundle of type searchset, read without touching its resources, whose
 //! text is kept as sent. Pure.
 
+use crate::fhir::observation::{self, Head, MetaVersion, Raw, SearchEntry};
 use crate::fhir::reference::is_id;
 use crate::fhir::{Instant, datetime};
 use crate::source::intake::UnreadableEntry;
 use serde::Deserialize;
-use serde_json::Value;
 use serde_json::value::RawValue;
 use sha2::{Digest, Sha256};
+use std::collections::HashMap;
 
 /// A page as far as polling needs it.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -77,33 +78,6 @@ struct LinkView {
     url: Option<String>,
 }
 
-#[derive(Deserialize)]
-struct EntryView<'a> {
-    /// Anything: only a string can name the id that the resource lacks.
-    #[serde(rename = "fullUrl")]
-    full_url: Option<Value>,
-    #[serde(borrow)]
-    resource: Option<&'a RawValue>,
-    /// Anything: only `mode` as a string says that this is no match.
-    search: Option<Value>,
-}
-
-#[derive(Deserialize)]
-struct HeadView {
-    #[serde(rename = "resourceType")]
-    resource_type: String,
-    id: Option<String>,
-    meta: Option<MetaView>,
-}
-
-#[derive(Deserialize)]
-struct MetaView {
-    #[serde(rename = "versionId")]
-    version_id: Option<String>,
-    #[serde(rename = "lastUpdated")]
-    last_updated: Option<String>,
-}
-
 /// Read a page; only matches of type `wanted` become entries. An entry without `search.mode` is
 /// taken for a match, since servers leave it out.
 ///
@@ -148,65 +122,66 @@ enum Found {
 }
 
 fn read_entry(raw: &str, wanted: &str) -> Found {
-    let entry: EntryView<'_> = match serde_json::from_str(raw) {
+    let entry: SearchEntry<'_> = match observation::read(raw) {
         Ok(entry) => entry,
-        Err(error) => return Found::Unreadable(unreadable(wanted, raw, &format!("the entry cannot be read: {error}"))),
+        Err(what) => return Found::Unreadable(unreadable(wanted, raw, &format!("the entry cannot be read: {what}"))),
     };
-    let mode = entry.search.as_ref().and_then(|search| search.get("mode"));
-    if !matches!(mode.and_then(Value::as_str), None | Some("match")) {
+    let mode = entry.search.as_ref().and_then(|search| search.mode.as_deref());
+    if !matches!(mode, None | Some("match")) {
         return Found::Other;
     }
-    let Some(body) = entry.resource.map(RawValue::get) else {
+    let Some(body) = entry.resource.map(Raw::get) else {
         return Found::Unreadable(unreadable(wanted, raw, "the entry holds no resource"));
     };
-    let head: HeadView = match serde_json::from_str(body) {
+    let head: Head<'_> = match observation::read(body) {
         Ok(head) => head,
-        Err(error) => {
-            let resource: Value = serde_json::from_str(body).unwrap_or_default();
-            let kind = resource.get("resourceType").and_then(Value::as_str);
-            if kind.is_some_and(|kind| kind != wanted) {
+        Err(what) => {
+            if member(body, "resourceType").is_some_and(|kind| kind != wanted) {
                 return Found::Other;
             }
-            let detail = format!("type, id or meta of the resource cannot be read: {error}");
+            let detail = format!("type, id or meta of the resource cannot be read: {what}");
             return Found::Unreadable(unreadable(wanted, body, &detail));
         }
     };
-    if head.resource_type != wanted {
-        return Found::Other;
+    match head.resource_type.as_deref() {
+        Some(kind) if kind == wanted => {}
+        Some(_) => return Found::Other,
+        None => return Found::Unreadable(unreadable(wanted, body, "the resource does not say its type")),
     }
-    let from_url = || {
-        let url = entry.full_url.as_ref()?.as_str()?;
-        url.rsplit_once('/').map(|(_, id)| id.to_owned())
-    };
-    let Some(id) = head.id.or_else(from_url).filter(|id| is_id(id)) else {
+    let own_id = head.id.as_deref();
+    let from_url = || Some(entry.full_url.as_deref()?.rsplit_once('/')?.1);
+    let Some(id) = own_id.or_else(from_url).filter(|id| is_id(id)) else {
         let detail = "the resource has no id, or one that FHIR does not allow";
         return Found::Unreadable(unreadable(wanted, body, detail));
     };
-    let meta = head.meta.map(|meta| (meta.version_id, meta.last_updated));
-    let (version_id, last_updated) = meta.unwrap_or_default();
-    let moment = last_updated.as_deref().and_then(|text| datetime::parse(text).ok());
-    let stated: Vec<&str> = [&version_id, &last_updated]
-        .into_iter()
-        .flatten()
-        .map(String::as_str)
-        .collect();
+    // As the REST endpoint does: a meta of another type is none.
+    let meta = head.meta.map(Raw::get).and_then(|meta| observation::read(meta).ok());
+    let meta: MetaVersion<'_> = meta.unwrap_or_default();
+    let (version_id, last_updated) = (meta.version_id.as_deref(), meta.last_updated.as_deref());
+    let moment = last_updated.and_then(|text| datetime::parse(text).ok());
+    let stated: Vec<&str> = [version_id, last_updated].into_iter().flatten().collect();
     Found::Match(PageEntry {
-        resource_type: head.resource_type,
-        id,
+        resource_type: wanted.to_owned(),
+        id: id.to_owned(),
         version: Some(stated.join(" ")).filter(|stated| !stated.is_empty()),
         last_updated: moment.map(|span| span.earliest),
         body: body.to_owned(),
     })
 }
 
+/// A member of a JSON object that is a string, whatever the others hold.
+fn member(json: &str, name: &str) -> Option<String> {
+    let members: HashMap<String, &RawValue> = serde_json::from_str(json).ok()?;
+    serde_json::from_str(members.get(name)?.get()).ok()
+}
+
 /// Longest id that is repeated in a made-up name, in characters.
 const MAX_ID_CHARS: usize = 64;
 
 fn unreadable(wanted: &str, body: &str, detail: &str) -> UnreadableEntry {
-    let id = serde_json::from_str::<Value>(body).ok().and_then(|resource| {
-        let id = resource.get("id")?.as_str()?;
+    let id = member(body, "id").map(|id| {
         let shown = id.chars().filter(|character| !character.is_control());
-        Some(shown.take(MAX_ID_CHARS).collect::<String>())
+        shown.take(MAX_ID_CHARS).collect::<String>()
     });
     let hash = Sha256::digest(body.as_bytes());
     let hash: String = hash.iter().take(8).map(|byte| format!("{byte:02x}")).collect();
@@ -244,14 +219,6 @@ mod tests {
         // R4: Resource.id is `[A-Za-z0-9\\-\\.]{1,64}`; versionId is an id, lastUpdated an instant: strings.
         let odd = [
             (
-                r#"{"resource":{"resourceType":"Observation","id":"n","meta":{"versionId":7}}}"#,
-                "Observation/n?",
-            ),
-            (
-                r#"{"resource":{"resourceType":"Observation","id":"l","meta":{"lastUpdated":7}}}"#,
-                "Observation/l?",
-            ),
-            (
                 r#"{"resource":{"resourceType":"Observation","id":"d","id":"e"}}"#,
                 "Observation/e?",
             ),
@@ -262,6 +229,11 @@ mod tests {
             (r#"{"resource":{"resourceType":"Observation"}}"#, "Observation/?"),
             (r#"{"resource":{"id":"t"}}"#, "Observation/t?"),
             (r#"{"resource":7}"#, "Observation/?"),
+            (r#"{"resource":["Observation","x",{}]}"#, "Observation/?"),
+            (
+                r#"{"resource":{"resourceType":"Observation","id":"m","meta":{},"meta":{},"x":1e999}}"#,
+                "Observation/m?",
+            ),
             ("7", "Observation/?"),
             ("{}", "Observation/?"),
             (
@@ -283,6 +255,64 @@ mod tests {
             assert!(entry.contains(&kept.body) && !kept.detail.is_empty());
             assert_eq!(read(&text, "Observation").unwrap(), page, "the name is stable");
         }
+    }
+
+    /// R4: versionId is an id, lastUpdated an instant: strings. Of another type each counts as absent, as at the REST
+    /// endpoint (`fixtures/malformed/identity.toml`).
+    #[test]
+    fn a_meta_that_cannot_be_read_costs_no_resource() {
+        let stamp = "2026-03-05T22:00:00Z";
+        for (meta, version, is_ordered) in [
+            ("5", None, false),
+            (r#"[]"#, None, false),
+            (r#"{"tag":5}"#, None, false),
+            (r#"{"versionId":7}"#, None, false),
+            (r#"{"versionId":"7","lastUpdated":7}"#, Some("7"), false),
+            (
+                r#"{"versionId":7,"lastUpdated":"2026-03-05T22:00:00Z"}"#,
+                Some(stamp),
+                true,
+            ),
+            (
+                r#"{"versionId":1e999,"lastUpdated":"2026-03-05T22:00:00Z"}"#,
+                Some(stamp),
+                true,
+            ),
+        ] {
+            let text = format!(
+                r#"{{"resourceType":"Bundle","type":"searchset",
+                "entry":[{{"resource":{{"resourceType":"Observation","id":"a","meta":{meta}}}}}]}}"#
+            );
+            let page = read(&text, "Observation").unwrap();
+            assert_eq!((page.entries.len(), page.unreadable.len()), (1, 0), "{meta}");
+            let entry = &page.entries[0];
+            assert_eq!(
+                (entry.version.as_deref(), entry.last_updated.is_some()),
+                (version, is_ordered),
+                "{meta}"
+            );
+        }
+    }
+
+    /// RFC 8259 §6 bounds no number.
+    #[test]
+    fn a_number_beyond_f64_costs_nothing() {
+        let text = r#"{"resourceType":"Bundle","type":"searchset","total":1e999,"meta":{"x":[1e999]},
+            "link":[{"relation":"next","url":"http://s/2","x":1e999}],
+            "entry":[{"search":{"score":1e999,"mode":"match"},"fullUrl":1e999,"x":1e999,
+                "resource":{"resourceType":"Observation","id":"a","valueQuantity":{"value":1e999}}},
+            {"search":{"score":1e999,"mode":"include"},"resource":{"resourceType":"Observation","id":"b"}},
+            {"search":1e999,"resource":{"resourceType":"Observation","id":"c"}},
+            {"resource":{"resourceType":"Observation","x":1e999,"id":"../d"}}]}"#;
+        let page = read(text, "Observation").unwrap();
+        let ids: Vec<&str> = page.entries.iter().map(|entry| entry.id.as_str()).collect();
+        assert_eq!((ids, page.skipped), (vec!["a", "c"], 1));
+        assert!(
+            page.unreadable[0].source.starts_with("Observation/../d?"),
+            "{:?}",
+            page.unreadable
+        );
+        assert_eq!(page.next.as_deref(), Some("http://s/2"));
     }
 
     #[test]

@@ -85,6 +85,46 @@ struct ExpectedRefusal {
     reason: String,
 }
 
+/// A component with `value` in the place of its quantity: what is told of it (no published source: what is lost of a
+/// compartment is told, and nothing else is).
+fn told_of_odd_component(file: &str, index: usize, value: Value) -> Recognised {
+    let path = folder("fixtures/observations").join(file);
+    let mut observation: Value = serde_json::from_str(&text(path)).unwrap();
+    observation["component"][index]["valueQuantity"] = value;
+    recognise(&observation.to_string(), "a", version(), &BUILTIN)
+}
+
+#[test]
+fn an_odd_component_of_a_compartment_panel_is_told_as_lost_with_its_site_and_costs_no_other() {
+    let found = told_of_odd_component("components-coded.json", 1, Value::from("28"));
+    let read: Vec<&str> = found.readings.iter().map(|reading| reading.part.as_str()).collect();
+    assert_eq!(read, ["component[0]"]);
+    let [refusal] = &found.refusals[..] else {
+        panic!("{found:?}")
+    };
+    assert_eq!(
+        (refusal.part.as_str(), refusal.reason.code()),
+        ("component[1]", "unreadable")
+    );
+    let meant = refusal.meant.as_ref().unwrap();
+    assert_eq!(meant.at, Some(found.readings[0].at));
+    assert_eq!(meant.site.side, Side::Left);
+    assert_eq!(meant.site.code, "leg-lateral");
+}
+
+#[test]
+fn an_odd_component_that_is_no_compartment_pressure_is_set_aside_and_no_loss() {
+    for (file, index, readings) in [("quality-own-value.json", 0, 1), ("blood-pressure-panel.json", 0, 1)] {
+        let found = told_of_odd_component(file, index, Value::from("28"));
+        assert_eq!(found.readings.len(), readings, "{file}: {found:?}");
+        let [refusal] = &found.refusals[..] else {
+            panic!("{file}: {found:?}")
+        };
+        assert_eq!(refusal.part, format!("component[{index}]"));
+        assert!(refusal.meant.is_none(), "{file}: {refusal:?}");
+    }
+}
+
 pub(crate) fn folder(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(name)
 }

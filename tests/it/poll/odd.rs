@@ -24,10 +24,8 @@ fn page_with(odd: &str) -> ResponseTemplate {
 
 #[tokio::test]
 async fn odd_entries_are_handed_over_as_unreadable_once_and_cost_no_other() {
-    // R4: versionId is an id and lastUpdated an instant, both strings; Resource.id is [A-Za-z0-9\-\.]{1,64}.
+    // R4: Resource.id is [A-Za-z0-9\-\.]{1,64}.
     for odd in [
-        r#"{"resource":{"resourceType":"Observation","id":"o","meta":{"versionId":7}}}"#,
-        r#"{"resource":{"resourceType":"Observation","id":"o","meta":{"lastUpdated":1772748600}}}"#,
         r#"{"resource":{"resourceType":"Observation","id":"o","id":"p"}}"#,
         r#"{"resource":{"resourceType":"Observation"}}"#,
         r#"{"resource":{"resourceType":"Observation","id":"../../x<b>"}}"#,
@@ -49,6 +47,42 @@ async fn odd_entries_are_handed_over_as_unreadable_once_and_cost_no_other() {
         assert!(odd.contains(&kept[0].body) && kept[0].source.starts_with("Observation/"));
         poller.poll_once(now()).await.unwrap();
         assert_eq!(unreadable(&engine).len(), 1, "the overlap does not resend it: {odd}");
+    }
+}
+
+#[tokio::test]
+async fn a_meta_or_a_number_that_cannot_be_read_costs_no_resource() {
+    // R4: versionId is an id and lastUpdated an instant, both strings. RFC 8259 §6 bounds no number.
+    for (odd, without_last_updated) in [
+        (
+            r#"{"resource":{"resourceType":"Observation","id":"o","meta":{"versionId":7}}}"#,
+            1,
+        ),
+        (
+            r#"{"resource":{"resourceType":"Observation","id":"o","meta":{"lastUpdated":1772748600}}}"#,
+            1,
+        ),
+        (r#"{"resource":{"resourceType":"Observation","id":"o","meta":5}}"#, 1),
+        (
+            r#"{"search":{"score":1e999},"resource":{"resourceType":"Observation","id":"o","meta":{"lastUpdated":"2026-03-05T21:01:30Z","versionId":1e999}}}"#,
+            0,
+        ),
+    ] {
+        let server = MockServer::start().await;
+        Mock::given(any()).respond_with(page_with(odd)).mount(&server).await;
+        let (poller, engine) = poller(&server);
+        let report = poller.poll_once(now()).await.unwrap();
+        assert_eq!(
+            (report.unusable, report.without_last_updated),
+            (0, without_last_updated),
+            "{odd}"
+        );
+        assert_eq!(engine.ids(), ["a", "o", "b"], "{odd}");
+        assert_eq!(
+            engine.stands(CURSOR),
+            Some(at(&moment(2))),
+            "what has no order moves no cursor: {odd}"
+        );
     }
 }
 
