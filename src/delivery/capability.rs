@@ -5,6 +5,8 @@ use serde_json::Value;
 /// What decides how entries are sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Capabilities {
+    /// Read from a statement; false: assumed.
+    pub said: bool,
     /// `rest.interaction` names `transaction`.
     pub transaction: bool,
     /// `conditionalUpdate` of Observation.
@@ -17,7 +19,9 @@ impl Capabilities {
     /// What is assumed while the statement cannot be read: single requests with conditional
     /// headers. Assumed only for the first attempt: before a create is repeated the server is
     /// searched, whatever it says it can, so one that ignores the headers gets each entry once too.
+    /// While that search is not answered the create is not repeated on this assumption.
     pub const UNKNOWN: Self = Self {
+        said: false,
         transaction: false,
         conditional_update: true,
         conditional_create: true,
@@ -45,6 +49,7 @@ impl Capabilities {
                 .map(|resource| resource.get(element).and_then(Value::as_bool).unwrap_or(false))
         };
         Some(Self {
+            said: true,
             transaction,
             conditional_update: says("Observation", "conditionalUpdate").unwrap_or(false),
             conditional_create: says("Communication", "conditionalCreate").unwrap_or(false)

@@ -11,10 +11,46 @@ use crate::outbox::answer;
 use crate::store::OutboxEntry;
 use serde_json::Value;
 use std::collections::HashMap;
+use std::mem::Discriminant;
+use tokio::sync::Mutex;
 
-/// Attempts after which an entry is created (under its condition) though the server could not be
-/// searched: that it arrives twice is better than never.
+/// Attempts after which a search that fails no longer ends the turn of a group; and equal refusals
+/// of it after which an entry is created though neither a search nor a condition of which the server
+/// has spoken protects it: that it arrives twice is better than never.
 const SEARCHED_FIRST: u32 = 5;
+
+/// Searches for an entry that were refused in the same way, by `seq`, and how often in a row: a
+/// server that lets nobody search refuses alike each time, a bad way to it does not.
+#[derive(Debug, Default)]
+pub(super) struct Refusals(Mutex<HashMap<i64, (Refusal, u32)>>);
+
+type Refusal = (Discriminant<ClientError>, Option<u16>);
+
+impl Refusals {
+    /// One more; true when that is enough to take it for the server's way.
+    async fn add(&self, seq: i64, error: &ClientError) -> bool {
+        let refusal = (std::mem::discriminant(error), error.status());
+        let mut all = self.0.lock().await;
+        let (last, times) = all.entry(seq).or_insert((refusal, 0));
+        *times = if *last == refusal { *times + 1 } else { 1 };
+        *last = refusal;
+        *times >= SEARCHED_FIRST
+    }
+
+    /// The search was answered, or the entry no longer waits.
+    pub(super) async fn forget(&self, seq: i64) {
+        self.0.lock().await.remove(&seq);
+    }
+}
+
+/// What is known of entries that may have been sent before, by `seq`.
+#[derive(Debug, Default)]
+pub(super) struct Before {
+    /// The server has them, under this reference.
+    pub(super) found: HashMap<i64, String>,
+    /// The server did not say. Only a condition that it says it honours makes a create safe.
+    pub(super) unanswered: HashMap<i64, ClientError>,
+}
 
 /// True when `resource` is of this type and carries the identifier (`system|value`).
 pub(super) fn carries(resource: &Value, kind: &str, token: &str) -> bool {
@@ -30,35 +66,52 @@ pub(super) fn carries(resource: &Value, kind: &str, token: &str) -> bool {
 }
 
 /// Of entries that `may` have been sent before, those that are created (never updated) and that the
-/// server has, by `seq`: the answer may have been lost.
+/// server has, or of which it does not say: the answer may have been lost.
 ///
 /// # Errors
 /// When the server is found unwell; not when it only does not let us search.
 pub(super) async fn sent_before(
     client: &FhirClient,
     may: &[&OutboxEntry],
-) -> Result<HashMap<i64, String>, ClientError> {
-    let mut found = HashMap::new();
+    refusals: &Refusals,
+) -> Result<Before, ClientError> {
+    let mut before = Before::default();
     for entry in may {
         let kind = entry.resource_type.as_str();
         if bundle::is_updated(kind) {
             continue;
         }
-        match client.find(kind, &identifier_token(&entry.identity)).await {
+        let error = match client.find(kind, &identifier_token(&entry.identity)).await {
             Ok(there) => {
-                if let Some(reference) = there.into_iter().next() {
-                    found.insert(entry.seq, reference);
-                }
+                refusals.forget(entry.seq).await;
+                let reference = there.into_iter().next();
+                before.found.extend(reference.map(|reference| (entry.seq, reference)));
+                continue;
             }
-            Err(error) if (is_outage(&error) || may_heal(&error)) && entry.attempts < SEARCHED_FIRST => {
-                return Err(error);
-            }
-            Err(error) => {
-                tracing::warn!(%error, "the server does not say whether it has an entry already: sending it under its condition");
-            }
+            Err(error) => error,
+        };
+        let for_good = refusals.add(entry.seq, &error).await;
+        if (is_outage(&error) || may_heal(&error)) && entry.attempts < SEARCHED_FIRST {
+            return Err(error);
+        }
+        tracing::warn!(%error, for_good, "the server does not say whether it has an entry already");
+        if !for_good {
+            before.unanswered.insert(entry.seq, waits(&error));
         }
     }
-    Ok(found)
+    Ok(before)
+}
+
+/// A search that was refused says nothing of the entry: it never stops it.
+pub(super) fn waits(error: &ClientError) -> ClientError {
+    match error {
+        ClientError::Refused { status, outcome, .. } if answer::meaning(*status, *outcome) == answer::Meaning::Stop => {
+            ClientError::Malformed(format!(
+                "the search that comes before a create was refused with {status}; let this service search by identifier"
+            ))
+        }
+        other => other.clone(),
+    }
 }
 
 /// True when the next search may be answered: this one failed by itself, or its answer was cut off.

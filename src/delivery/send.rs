@@ -5,7 +5,7 @@ use super::bundle::{self, EntryAnswer};
 use super::capability::Capabilities;
 use super::client::{FhirClient, Reply};
 use super::error::ClientError;
-use super::present;
+use super::present::{self, Before};
 use super::references::{self, Place, identifier_token};
 use super::status::GroupReport;
 use crate::fhir::Instant;
@@ -87,6 +87,15 @@ where
     off_thread(action, move || call(&outbox)).await
 }
 
+/// What single requests of a group go by.
+struct Known<'g> {
+    capabilities: Capabilities,
+    /// All of it went out as a transaction whose answer could not be used.
+    maybe_sent: bool,
+    /// Entries of which the server does not say whether it has them already.
+    unanswered: &'g HashMap<i64, ClientError>,
+}
+
 /// Sends groups.
 pub struct Sender<O: ?Sized> {
     client: Arc<FhirClient>,
@@ -99,6 +108,7 @@ pub struct Sender<O: ?Sized> {
     inherited: OnceLock<i64>,
     /// Entries under way, and those whose attempt could not be recorded: they may have been sent.
     unsettled: Mutex<HashSet<i64>>,
+    refusals: present::Refusals,
     outbox: Arc<O>,
 }
 
@@ -112,6 +122,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
             device: Mutex::new(()),
             inherited: OnceLock::new(),
             unsettled: Mutex::new(HashSet::new()),
+            refusals: present::Refusals::default(),
             outbox,
         }
     }
@@ -137,15 +148,15 @@ impl<O: Outbox + ?Sized> Sender<O> {
         let _device = if shared { Some(self.device.lock().await) } else { None };
         let (mut present, rest) = self.split_known_devices(group).await?;
         let again = self.begin_attempts(&rest).await;
-        let (rest, attempts) = match present::sent_before(&self.client, &again).await {
-            Ok(found) => {
+        let (rest, attempts) = match present::sent_before(&self.client, &again, &self.refusals).await {
+            Ok(Before { found, unanswered }) => {
                 let (there, rest): (Vec<_>, Vec<_>) =
                     rest.into_iter().partition(|entry| found.contains_key(&entry.seq));
                 let references = there
                     .into_iter()
                     .filter_map(|entry| Some((found.get(&entry.seq)?.clone(), entry)));
                 present.extend(references.map(|(reference, entry)| (entry, reference)));
-                let attempts = self.attempts(&rest, clock).await?;
+                let attempts = self.attempts(&rest, &unanswered, clock).await?;
                 (rest, attempts)
             }
             Err(error) => {
@@ -161,6 +172,9 @@ impl<O: Outbox + ?Sized> Sender<O> {
         };
         settlements.extend(self.settlements(&rest, attempts, now, &mut report));
         let settled: Vec<i64> = settlements.iter().map(|settlement| settlement.seq).collect();
+        for done in settlements.iter().filter(|one| one.state != OutboxState::Waiting) {
+            self.refusals.forget(done.seq).await;
+        }
         blocking(&self.outbox, "settle outbox entries", move |outbox| {
             outbox.settle(&settlements, now)
         })
@@ -189,6 +203,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
     async fn attempts(
         &self,
         group: &[OutboxEntry],
+        unanswered: &HashMap<i64, ClientError>,
         clock: &(impl Fn() -> Instant + Sync),
     ) -> Result<Vec<Attempt>, StoreError> {
         let capabilities = self.capabilities(clock()).await;
@@ -198,7 +213,12 @@ impl<O: Outbox + ?Sized> Sender<O> {
             return Ok(attempts);
         }
         // A transaction whose answer could not be used may have been done.
-        self.one_by_one(group, capabilities, whole, clock).await
+        let known = Known {
+            capabilities,
+            maybe_sent: whole,
+            unanswered,
+        };
+        self.one_by_one(group, &known, clock).await
     }
 
     /// Devices that the server already has need not be sent again.
@@ -308,8 +328,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
     async fn one_by_one(
         &self,
         group: &[OutboxEntry],
-        capabilities: Capabilities,
-        maybe_sent: bool,
+        known: &Known<'_>,
         clock: &(impl Fn() -> Instant + Sync),
     ) -> Result<Vec<Attempt>, StoreError> {
         let mut attempts = Vec::with_capacity(group.len());
@@ -320,7 +339,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
                 attempts.push(Attempt::NotTried);
                 continue;
             }
-            match self.single(entry, capabilities, maybe_sent, &delivered).await? {
+            match self.single(entry, known, &delivered).await? {
                 Ok((status, remote)) => {
                     if let Some(remote) = &remote {
                         delivered.insert(entry.identity, remote.clone());
@@ -345,8 +364,7 @@ impl<O: Outbox + ?Sized> Sender<O> {
     async fn single(
         &self,
         entry: &OutboxEntry,
-        capabilities: Capabilities,
-        maybe_sent: bool,
+        known: &Known<'_>,
         delivered: &HashMap<Uuid, String>,
     ) -> Result<Result<(u16, Option<String>), ClientError>, StoreError> {
         let mut places = HashMap::new();
@@ -370,21 +388,21 @@ impl<O: Outbox + ?Sized> Sender<O> {
         references::rewrite(&mut body, &|identity| {
             places.get(identity).cloned().unwrap_or(Place::Identifier)
         });
-        Ok(self.write(entry, &body, capabilities, maybe_sent).await)
+        Ok(self.write(entry, &body, known).await)
     }
 
     async fn write(
         &self,
         entry: &OutboxEntry,
         body: &Value,
-        capabilities: Capabilities,
-        maybe_sent: bool,
+        known: &Known<'_>,
     ) -> Result<(u16, Option<String>), ClientError> {
         let kind = entry.resource_type.as_str();
         let token = match mutated!(RetryRenamed) && entry.attempts > 0 {
             true => identifier_token(&Uuid::from_u128(entry.identity.as_u128() ^ u128::from(entry.attempts))),
             false => identifier_token(&entry.identity),
         };
+        let capabilities = known.capabilities;
         let updated = bundle::is_updated(kind);
         let direct = match (
             updated,
@@ -392,7 +410,13 @@ impl<O: Outbox + ?Sized> Sender<O> {
             capabilities.conditional_create,
         ) {
             (true, true, _) => Some(self.client.update_where(kind, &token, body).await),
-            (false, _, true) if !maybe_sent => return self.create(kind, &token, body).await,
+            (false, _, true) if !known.maybe_sent => {
+                return match known.unanswered.get(&entry.seq) {
+                    // Neither a search nor a condition says that this is no second one.
+                    Some(error) if !capabilities.said => Err(error.clone()),
+                    _ => self.create(kind, &token, body).await,
+                };
+            }
             _ => None,
         };
         match direct {
@@ -407,7 +431,8 @@ impl<O: Outbox + ?Sized> Sender<O> {
         let found = match self.client.find(kind, &token).await {
             // It does not let us search: the condition must do.
             Err(error) if !updated && capabilities.conditional_create && !is_outage(&error) => Vec::new(),
-            found => found?,
+            Err(error) => return Err(if updated { error } else { present::waits(&error) }),
+            Ok(found) => found,
         };
         match (found.as_slice(), updated) {
             ([], _) => self.create(kind, &token, body).await,

@@ -260,6 +260,7 @@ async fn the_capability_statement_tells_how_to_write() {
         .await;
     let read = client(&server).capabilities().await.unwrap();
     let expected = Capabilities {
+        said: true,
         transaction: true,
         conditional_update: true,
         conditional_create: false,

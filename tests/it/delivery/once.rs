@@ -131,6 +131,56 @@ async fn after_an_attempt_that_could_not_be_recorded_the_server_is_searched_firs
     assert_eq!((report.delivered, kept.lock().unwrap().len()), (1, 1), "not twice");
 }
 
+/// 422 to a search says nothing of the message, and an unread CapabilityStatement nothing of conditions.
+#[tokio::test]
+async fn while_a_search_is_refused_a_create_that_may_have_been_done_is_not_repeated() {
+    for status in [403, 412, 422, 503] {
+        let Careless { server, kept } = careless(false).await;
+        kept.lock().unwrap().push(ours("Communication", 1, "9"));
+        let refusal =
+            json!({"resourceType": "OperationOutcome", "issue": [{"severity": "error", "code": "processing"}]});
+        Mock::given(method("GET"))
+            .respond_with(fhir(status, &refusal))
+            .up_to_n_times(1)
+            .with_priority(1)
+            .mount(&server)
+            .await;
+        let mut again = message();
+        again.attempts = 7;
+        let outbox = MemoryOutbox::with(vec![again]);
+        let report = deliver(&server, &outbox).await;
+        assert_eq!((report.waiting, kept.lock().unwrap().len()), (1, 1), "{status}");
+        outbox.entries.lock().unwrap()[0].next_attempt = now();
+        assert_eq!(deliver(&server, &outbox).await.delivered, 1);
+        assert_eq!(kept.lock().unwrap().len(), 1, "not twice after {status}");
+    }
+}
+
+/// A server that refuses every search alike and says nothing of conditions: twice is better than never.
+#[tokio::test]
+async fn a_message_goes_out_although_no_search_is_ever_answered() {
+    let Careless { server, kept } = careless(false).await;
+    Mock::given(method("GET"))
+        .respond_with(ResponseTemplate::new(403))
+        .with_priority(1)
+        .mount(&server)
+        .await;
+    let mut again = message();
+    again.attempts = 1;
+    let outbox = MemoryOutbox::with(vec![again]);
+    let limits = Limits {
+        max_attempts: 0,
+        max_backoff_millis: 300_000,
+    };
+    let sender = Sender::new(client(&server), Arc::clone(&outbox), limits);
+    for round in 1..=5 {
+        let group = outbox.entries.lock().unwrap().clone();
+        let report = sender.deliver(group, &now).await.unwrap();
+        assert_eq!(report.delivered, u64::from(round == 5), "round {round}");
+    }
+    assert_eq!(kept.lock().unwrap().len(), 1);
+}
+
 #[tokio::test]
 async fn a_first_create_is_not_searched_for() {
     let Careless { server, kept } = careless(false).await;
