@@ -37,14 +37,28 @@ pub fn statement(app: &AppState, call: &Call) -> Value {
         "rest": [{
             "mode": "server",
             "documentation": documentation(app),
-            "security": {
-                "cors": false,
-                "description": "No authorisation of its own: meant for loopback or behind an authenticating proxy. \
-                                Requests with a Host that is not configured are refused."
-            },
+            "security": security(app),
             "resource": TYPES.iter().map(resource).collect::<Vec<Value>>(),
             "interaction": [{"code": "transaction"}, {"code": "batch"}]
         }]
+    })
+}
+
+fn security(app: &AppState) -> Value {
+    let hosts = "Requests with a Host that is not ours are refused.";
+    if app.auth.is_none() {
+        let description =
+            format!("Nothing is asked for: only the machine itself, or a proxy on it, reaches this. {hosts}");
+        return json!({"cors": false, "description": description});
+    }
+    let system = "http://terminology.hl7.org/CodeSystem/restful-security-service";
+    json!({
+        "cors": false,
+        "service": [{"coding": [{"system": system, "code": "Basic"}]}],
+        "description": format!(
+            "One shared secret, as a bearer token (RFC 6750) or as the password of Basic (RFC 7617) with any user \
+             name. {hosts}"
+        )
     })
 }
 
