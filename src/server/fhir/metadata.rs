@@ -71,8 +71,13 @@ fn documentation(app: &AppState) -> String {
          anaesthesia or that a limb has its blood again. GET is not supported inside a transaction. A condition (If-None-Exist, PUT by query, a conditional \
          reference in a transaction) names one identifier. Older versions are not served. Unknown search \
          parameters are ignored and listed, or refused under Prefer: handling=strict. Results are sorted by \
-         _lastUpdated.",
-        limits.max_body_bytes, limits.max_bundle_bytes, limits.max_bundle_entries, limits.max_depth
+         _lastUpdated; a page ends at {} matches or {} bytes of them.",
+        limits.max_body_bytes,
+        limits.max_bundle_bytes,
+        limits.max_bundle_entries,
+        limits.max_depth,
+        super::search::MAX_COUNT,
+        super::search::PAGE_BYTES
     )
 }
 
