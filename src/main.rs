@@ -275,7 +275,8 @@ fn refuse(error: &dyn std::fmt::Display) -> ExitCode {
 fn read_config(path: Option<&Path>) -> Result<Config, config::ConfigError> {
     match path {
         Some(path) => config::load(path, &|name| std::env::var(name).ok()),
-        None => Ok(Config::default()),
+        // The environment counts without a file too.
+        None => config::from_text("", "no file", &|name| std::env::var(name).ok()),
     }
 }
 

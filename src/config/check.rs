@@ -2,16 +2,14 @@
 
 use super::tables::{FileTables, ServerTable, SinkMode, SinkTable, SourceMode, SourceTable, TelemetryFormat};
 use super::{
-    Config, FhirServerConfig, MappingConfig, PollMode, RulesConfig, SINK_TOKEN_VARIABLE, SOURCE_TOKEN_VARIABLE,
-    ServerConfig, SinkConfig, SourceConfig, StoreConfig, TelemetryConfig,
+    AUTH_TOKEN_VARIABLE, Config, FhirServerConfig, MappingConfig, PollMode, RulesConfig, SINK_TOKEN_VARIABLE,
+    SOURCE_TOKEN_VARIABLE, ServerConfig, SinkConfig, SourceConfig, StoreConfig, TelemetryConfig,
 };
 use crate::fhir::reference::{self, Reference};
 use crate::fhir::{Instant, datetime};
-use secrecy::SecretString;
-use std::io::Read;
 use std::net::SocketAddr;
 use std::ops::{Range, RangeInclusive};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use toml::Spanned;
 
 /// One day: the longest interval or timeout that makes sense here.
@@ -20,8 +18,6 @@ const DAY_SECONDS: i64 = 86_400;
 const MAX_BYTES: i64 = 1 << 30;
 /// serde_json refuses deeper nesting by itself.
 const MAX_DEPTH: i64 = 127;
-/// The longest token file that is read.
-const MAX_TOKEN_BYTES: u64 = 64 * 1024;
 
 /// What Communication.recipient may refer to (HL7 FHIR R4, 4.0.1).
 const RECIPIENT_TYPES: [&str; 9] = [
@@ -48,7 +44,9 @@ pub fn check(tables: FileTables, environment: &dyn Fn(&str) -> Option<String>) -
         environment,
         faults: Vec::new(),
     };
+    let secret_given = tables.auth.is_some() || checker.variable(AUTH_TOKEN_VARIABLE).is_some();
     let config = Config {
+        auth: checker.auth(tables.auth),
         source: tables.source.and_then(|table| checker.source(table)),
         sink: tables.sink.and_then(|table| checker.sink(table)),
         mapping: MappingConfig {
@@ -58,7 +56,7 @@ pub fn check(tables: FileTables, environment: &dyn Fn(&str) -> Option<String>) -
             sheet: checker.path("sheet", tables.rules.sheet),
             child_sheet: checker.path("child_sheet", tables.rules.child_sheet),
         },
-        server: checker.server(tables.server),
+        server: checker.server(tables.server, secret_given),
         store: StoreConfig {
             path: checker
                 .path("path", tables.store.path)
@@ -82,18 +80,19 @@ pub fn check(tables: FileTables, environment: &dyn Fn(&str) -> Option<String>) -
     }
 }
 
-/// Refuse to listen where other machines reach the service, unless that is allowed expressly.
+/// Refuse to listen where other machines reach the service, unless requests must carry the token of
+/// `[auth]`.
 ///
 /// # Errors
 /// The sentence to show.
-pub fn check_listen(listen: SocketAddr, allow_non_loopback: bool) -> Result<(), String> {
-    if is_loopback(listen) || allow_non_loopback {
+pub fn check_listen(listen: SocketAddr, with_auth: bool) -> Result<(), String> {
+    if is_loopback(listen) || with_auth {
         return Ok(());
     }
     Err(format!(
-        "{listen} can be reached from other machines, and this version has no sign-in: listen on 127.0.0.1 or [::1] \
-         behind a reverse proxy that authenticates, or set allow_non_loopback = true in [server] if the network itself \
-         is closed"
+        "{listen} can be reached from other machines, and without [auth] anyone there could read patient data and write \
+         readings: name a secret with token_file in [auth], or set the environment variable {AUTH_TOKEN_VARIABLE}; or \
+         listen on 127.0.0.1 or [::1] behind a reverse proxy that authenticates"
     ))
 }
 
@@ -122,13 +121,13 @@ struct ServerKeys {
 }
 
 /// Collects faults, so that the operator sees them all at once.
-struct Checker<'a> {
-    environment: &'a dyn Fn(&str) -> Option<String>,
-    faults: Vec<Fault>,
+pub(super) struct Checker<'a> {
+    pub(super) environment: &'a dyn Fn(&str) -> Option<String>,
+    pub(super) faults: Vec<Fault>,
 }
 
 impl Checker<'_> {
-    fn fault(&mut self, span: Range<usize>, message: impl Into<String>) {
+    pub(super) fn fault(&mut self, span: Range<usize>, message: impl Into<String>) {
         self.faults.push(Fault {
             span: Some(span),
             message: message.into(),
@@ -214,9 +213,8 @@ impl Checker<'_> {
         })
     }
 
-    fn server(&mut self, table: ServerTable) -> ServerConfig {
+    fn server(&mut self, table: ServerTable, with_auth: bool) -> ServerConfig {
         let usual = ServerConfig::default();
-        let allow_non_loopback = table.allow_non_loopback.unwrap_or(usual.allow_non_loopback);
         let bundle_span = table
             .max_bundle_bytes
             .as_ref()
@@ -230,9 +228,8 @@ impl Checker<'_> {
         let config = ServerConfig {
             listen: table
                 .listen
-                .and_then(|listen| self.listen(&listen, allow_non_loopback))
+                .and_then(|listen| self.listen(&listen, with_auth))
                 .unwrap_or(usual.listen),
-            allow_non_loopback,
             max_body_bytes: self.number(
                 "max_body_bytes",
                 table.max_body_bytes,
@@ -289,7 +286,7 @@ impl Checker<'_> {
     }
 
     fn fhir_server(&mut self, keys: ServerKeys) -> Option<FhirServerConfig> {
-        let bearer_token = self.token(keys.bearer_token_file, keys.token_variable);
+        let bearer_token = self.token("bearer_token_file", keys.bearer_token_file, keys.token_variable);
         let base = self.base(&keys.fhir);
         let usual = FhirServerConfig::new(base?);
         Some(FhirServerConfig {
@@ -406,9 +403,9 @@ impl Checker<'_> {
         }
     }
 
-    fn listen(&mut self, given: &Spanned<String>, allow_non_loopback: bool) -> Option<SocketAddr> {
+    fn listen(&mut self, given: &Spanned<String>, with_auth: bool) -> Option<SocketAddr> {
         let outcome = match given.get_ref().parse::<SocketAddr>() {
-            Ok(listen) => check_listen(listen, allow_non_loopback).map(|()| listen),
+            Ok(listen) => check_listen(listen, with_auth).map(|()| listen),
             Err(_) => Err(String::from(
                 "listen must be an IP address and a port, such as 127.0.0.1:8080 or [::1]:8080 (a name is not resolved)",
             )),
@@ -463,61 +460,4 @@ impl Checker<'_> {
             }
         }
     }
-
-    /// The token of the file or of the environment; both at once is refused, because it cannot be
-    /// known which one is out of date.
-    fn token(&mut self, file: Option<Spanned<PathBuf>>, variable: &str) -> Option<SecretString> {
-        let of_environment = (self.environment)(variable).filter(|value| !value.trim().is_empty());
-        let (span, outcome) = match (file, of_environment) {
-            (None, None) => return None,
-            (Some(file), Some(_)) => {
-                let message =
-                    format!("bearer_token_file and the environment variable {variable} both give a token: keep one");
-                (Some(file.span()), Err(message))
-            }
-            (Some(file), None) => (Some(file.span()), read_token(file.get_ref())),
-            (None, Some(value)) => {
-                let named = |fault| format!("the environment variable {variable} {fault}");
-                (None, bare_token(&value).map_err(named))
-            }
-        };
-        match outcome {
-            Ok(token) => Some(token),
-            Err(message) => {
-                self.faults.push(Fault { span, message });
-                None
-            }
-        }
-    }
-}
-
-fn read_token(path: &Path) -> Result<SecretString, String> {
-    let shown = path.display();
-    let mut text = String::new();
-    let file = std::fs::File::open(path);
-    file.and_then(|file| file.take(MAX_TOKEN_BYTES + 1).read_to_string(&mut text))
-        .map_err(|error| {
-            format!("the token file {shown} cannot be read: {error}; check its path and who may read it")
-        })?;
-    if text.len() as u64 > MAX_TOKEN_BYTES {
-        return Err(format!(
-            "the token file {shown} is longer than {MAX_TOKEN_BYTES} bytes: it should hold one token"
-        ));
-    }
-    bare_token(&text).map_err(|fault| format!("the token file {shown} {fault}"))
-}
-
-/// One token with nothing but white space around it. Never repeats it.
-fn bare_token(text: &str) -> Result<SecretString, String> {
-    let token = text.trim();
-    if token.is_empty() {
-        return Err(String::from("is empty: write the token into it"));
-    }
-    // It goes into an HTTP header: anything else would break or split that.
-    if !token.bytes().all(|byte| byte.is_ascii_graphic()) {
-        return Err(String::from(
-            "must hold the token alone: one word, without \"Bearer\", spaces or line breaks",
-        ));
-    }
-    Ok(SecretString::from(token))
 }

@@ -10,10 +10,11 @@ mod check;
 mod problem;
 mod read;
 mod tables;
+mod token;
 
 pub use check::check_listen;
 pub use problem::{ConfigError, Place, Problem};
-pub use read::{SINK_TOKEN_VARIABLE, SOURCE_TOKEN_VARIABLE, from_text, load};
+pub use read::{AUTH_TOKEN_VARIABLE, SINK_TOKEN_VARIABLE, SOURCE_TOKEN_VARIABLE, from_text, load};
 
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::PathBuf;
@@ -30,6 +31,8 @@ pub struct Config {
     pub mapping: MappingConfig,
     /// `[rules]`.
     pub rules: RulesConfig,
+    /// `[auth]`: what a request must carry; None: only this machine may ask, and needs nothing.
+    pub auth: Option<AuthConfig>,
     /// `[server]`.
     pub server: ServerConfig,
     /// `[store]`.
@@ -173,14 +176,18 @@ pub struct RulesConfig {
     pub child_sheet: Option<PathBuf>,
 }
 
+/// `[auth]`.
+#[derive(Clone, Debug)]
+pub struct AuthConfig {
+    /// `token_file`, or the environment variable DELTAWARD_AUTH_TOKEN: 16 characters at least.
+    pub token: secrecy::SecretString,
+}
+
 /// `[server]`.
 #[derive(Clone, Debug)]
 pub struct ServerConfig {
-    /// `listen` (127.0.0.1:8080).
+    /// `listen` (127.0.0.1:8080). Without `[auth]` only a loopback address may be listened on.
     pub listen: SocketAddr,
-    /// `allow_non_loopback` (false): without it only a loopback address may be listened on, because
-    /// this version has no sign-in of its own.
-    pub allow_non_loopback: bool,
     /// `max_body_bytes` (1 MiB) of one resource.
     pub max_body_bytes: usize,
     /// `max_bundle_bytes` (16 MiB) of a Bundle.
@@ -208,7 +215,6 @@ impl Default for ServerConfig {
     fn default() -> Self {
         Self {
             listen: SocketAddr::from((Ipv4Addr::LOCALHOST, 8080)),
-            allow_non_loopback: false,
             max_body_bytes: 1024 * 1024,
             max_bundle_bytes: 16 * 1024 * 1024,
             max_depth: 64,
@@ -275,8 +281,8 @@ impl Config {
         let listen = self.server.listen;
         if !check::is_loopback(listen) {
             warnings.push(format!(
-                "[server] listen = {listen} can be reached from other machines, and this version has no sign-in: anyone \
-                 who reaches it can read patient data and write readings; put a reverse proxy that authenticates in front"
+                "[server] listen = {listen} is plain http for other machines, so the secret of [auth] and patient data \
+                 travel readable by others; put a reverse proxy with TLS in front and let only that reach the port"
             ));
         }
         let servers = [

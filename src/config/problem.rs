@@ -74,7 +74,8 @@ fn floor_boundary(text: &str, at: usize) -> usize {
 fn covered(line: &str) -> String {
     let lower = line.to_ascii_lowercase();
     let secret_key = ["token", "secret", "password"].iter().any(|word| lower.contains(word));
-    let only_a_path = lower.trim_start().starts_with("bearer_token_file");
+    let names_a_file = |key: &str| lower.trim_start().starts_with(key);
+    let only_a_path = names_a_file("bearer_token_file") || names_a_file("token_file");
     let user_in_url = lower.split_once("://").is_some_and(|(_, rest)| rest.contains('@'));
     match line.split_once('=') {
         Some((key, _)) if (secret_key && !only_a_path) || user_in_url => format!("{key}= …"),

@@ -11,6 +11,9 @@ pub const SOURCE_TOKEN_VARIABLE: &str = "DELTAWARD_SOURCE_TOKEN";
 /// The environment variable with the bearer token for `[sink] fhir`.
 pub const SINK_TOKEN_VARIABLE: &str = "DELTAWARD_SINK_TOKEN";
 
+/// The environment variable with the secret of `[auth]`.
+pub const AUTH_TOKEN_VARIABLE: &str = "DELTAWARD_AUTH_TOKEN";
+
 /// Read and check the configuration file at `path`. `environment` gives the value of a variable:
 /// `|name| std::env::var(name).ok()` in the program, a map in tests.
 ///
@@ -59,10 +62,10 @@ fn explain(message: &str) -> String {
              {SINK_TOKEN_VARIABLE}"
         );
     }
-    if unknown("auth") {
-        return String::from(
-            "[auth] is not available in this version: remove the table, keep [server] listen on a loopback address and put \
-             a reverse proxy that authenticates in front",
+    if unknown("token") || unknown("password") || unknown("secret") {
+        return format!(
+            "a secret may not stand in this file, which is easily copied and shown: put it in a file of its own and name \
+             that in [auth] token_file, or set the environment variable {AUTH_TOKEN_VARIABLE}"
         );
     }
     message.replace("expected i64", "expected a whole number")

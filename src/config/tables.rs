@@ -13,6 +13,7 @@ pub struct FileTables {
     pub sink: Option<Spanned<SinkTable>>,
     pub mapping: MappingTable,
     pub rules: RulesTable,
+    pub auth: Option<Spanned<AuthTable>>,
     pub server: ServerTable,
     pub store: StoreTable,
     pub telemetry: TelemetryTable,
@@ -81,9 +82,14 @@ pub struct RulesTable {
 
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
+pub struct AuthTable {
+    pub token_file: Option<Spanned<PathBuf>>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
 pub struct ServerTable {
     pub listen: Option<Spanned<String>>,
-    pub allow_non_loopback: Option<bool>,
     pub max_body_bytes: Option<Spanned<i64>>,
     pub max_bundle_bytes: Option<Spanned<i64>>,
     pub max_depth: Option<Spanned<i64>>,

@@ -43,8 +43,10 @@ pub enum IssueType {
     Value,
     /// A rule over several elements is broken.
     Invariant,
-    /// Not signed in, or not allowed.
+    /// Not allowed.
     Security,
+    /// No credentials, or none that count here.
+    Login,
     /// The interaction, resource type, media type or parameter is not offered.
     NotSupported,
     /// The resource is there already.
@@ -88,6 +90,7 @@ impl IssueType {
             Self::Value => "value",
             Self::Invariant => "invariant",
             Self::Security => "security",
+            Self::Login => "login",
             Self::NotSupported => "not-supported",
             Self::Duplicate => "duplicate",
             Self::MultipleMatches => "multiple-matches",
@@ -302,6 +305,7 @@ mod tests {
             Value,
             Invariant,
             Security,
+            Login,
             NotSupported,
             Duplicate,
             MultipleMatches,

@@ -15,6 +15,7 @@ use crate::recognise::Mapping;
 use crate::recognise::mapping::BUILTIN_FILES;
 use crate::recognise::reading::PatientKey;
 use crate::rules::Sheets;
+use crate::server::Auth;
 use crate::server::pages::{self, PageMode, PageState};
 use crate::server::{AppState, LiveEvent};
 use crate::source::Intake;
@@ -70,6 +71,7 @@ impl Service {
         let (intake, receiver) = Intake::bounded(config.server.queue_batches, config.server.max_waiting_bytes);
         let mut app = AppState::new(intake.clone(), Arc::clone(&shared), &config.server, Arc::clone(&clock));
         app.self_contained = config.sink.is_none();
+        app.auth = config.auth.as_ref().map(|auth| Arc::new(Auth::new(&auth.token)));
         let shutdown = CancellationToken::new();
         let mut tasks = Vec::new();
         let wake = Arc::new(Notify::new());

@@ -1,10 +1,11 @@
 //! What is shown and received over HTTP.
 //!
 //! One router: `/fhir` (REST intake and reading), `/health/*`, `/metrics`, and the pages. Every
-//! request passes [`guard`] (Host and Origin checks, security headers) and is counted by its
-//! route template. Nothing here decides anything clinical: bodies go to the intake and are
+//! request passes [`guard`] (Host and Origin checks, security headers) and [`auth`] (the secret of
+//! `[auth]`), and is counted by its route template. Nothing here decides anything clinical: bodies go to the intake and are
 //! answered after its commit, everything shown comes from the store.
 
+pub mod auth;
 pub mod charts;
 pub mod connections;
 pub mod fhir;
@@ -14,6 +15,7 @@ pub mod live;
 pub mod metrics;
 pub mod pages;
 
+pub use auth::Auth;
 pub use connections::ConnectionLimits;
 pub use guard::Hosts;
 pub use health::Health;
@@ -83,6 +85,8 @@ pub struct AppState {
     pub limits: Limits,
     /// Which Host headers are ours.
     pub hosts: Arc<Hosts>,
+    /// What a request must carry; None: nothing, and then only loopback is listened on.
+    pub auth: Option<Arc<Auth>>,
     /// The base URL of `/fhir` for absolute links when a proxy stands in front
     /// (`https://ward.example/fhir`); None: taken from a Host header that passed the check.
     pub public_base: Option<String>,
@@ -111,6 +115,7 @@ impl AppState {
             store,
             limits: Limits::from(config),
             hosts: Arc::new(Hosts::new(config.listen, &[])),
+            auth: None,
             public_base: None,
             clock,
             metrics: Arc::new(Metrics::new()),
@@ -157,6 +162,7 @@ pub fn router(app: AppState, pages: Router) -> Router {
         .route("/metrics", get(metrics::serve))
         .fallback(not_found)
         .layer(CatchPanicLayer::custom(on_panic))
+        .layer(from_fn_with_state(app.clone(), auth::require))
         .layer(from_fn_with_state(app.clone(), guard::guard))
         .layer(from_fn_with_state(app.clone(), count_request))
         .with_state(app)

@@ -223,6 +223,9 @@ pub struct SearchQuery {
     pub newest_first: bool,
     /// Page size, 1 to 1000.
     pub count: usize,
+    /// A page ends before the match whose body would carry it past so many bytes; it holds at least
+    /// one match. None: `count` alone ends it.
+    pub page_bytes: Option<usize>,
     /// How many matches to skip (page offset).
     pub offset: usize,
 }

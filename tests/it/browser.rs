@@ -188,3 +188,43 @@ async fn a_stopped_entry_is_sent_again_by_a_click() {
     }
     browser.close().await.unwrap();
 }
+
+/// A browser that was given the secret as a password once sends it with everything that the page does by
+/// itself: its style sheet, its stream of changes, its refresh and its form (RFC 7617, section 2.2).
+#[tokio::test]
+async fn a_browser_signs_in_with_any_user_name() {
+    let secret = "0123456789abcdef-invented";
+    let page = crate::pages::resend::ward_with_stopped();
+    let mut api = crate::fhir_api::support::Api::new();
+    api.app.auth = Some(std::sync::Arc::new(deltaward::server::Auth::new(&secret.into())));
+    let port = deltaward::server::router(api.app.clone(), deltaward::server::pages::router(page.clone()));
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let address = listener.local_addr().unwrap();
+    tokio::spawn(async move { axum::serve(listener, port).await });
+    let folder = tempfile::tempdir().unwrap();
+    let driver = Driver::start();
+    let browser = driver.browser(&folder.path().join("profile")).await;
+    // What the browser keeps as answered to its question for a password.
+    browser
+        .goto(&format!("http://ward:{secret}@{address}/stopped"))
+        .await
+        .unwrap();
+    browser.goto(&format!("http://{address}/stopped")).await.unwrap();
+    let look = "const done = arguments[0]; \
+                const stream = new EventSource('/events'); \
+                const heard = new Promise((yes, no) => { \
+                    stream.addEventListener('hello', () => yes('hello')); \
+                    stream.onerror = () => no(new Error('no stream')); }); \
+                const again = fetch(location.href).then((answer) => answer.status); \
+                const styled = document.styleSheets[0].cssRules.length > 0; \
+                Promise.all([heard, again]).then((both) => done([...both, styled]), (error) => done(String(error)));";
+    let seen = browser.execute_async(look, vec![]).await.unwrap();
+    assert_eq!(seen, json!(["hello", 200, true]));
+    click(&browser, "button[aria-label='Send entry 2 again']").await;
+    let end = Instant::now() + Duration::from_secs(20);
+    while crate::pages::resend::due(&page) != [2] {
+        assert!(Instant::now() < end, "the click changed nothing");
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    browser.close().await.unwrap();
+}

@@ -44,12 +44,27 @@ fn known_keys(table: &str) -> Vec<String> {
     listed.split('`').skip(1).step_by(2).map(str::to_owned).collect()
 }
 
-const TABLES: [&str; 7] = ["source", "sink", "mapping", "rules", "server", "store", "telemetry"];
+const TABLES: [&str; 8] = [
+    "source",
+    "sink",
+    "mapping",
+    "rules",
+    "auth",
+    "server",
+    "store",
+    "telemetry",
+];
 
 /// The lines of one table of the full sample.
 fn sample_lines(table: &str) -> Vec<&'static str> {
-    let lines = FULL.lines().skip_while(|line| *line != format!("[{table}]")).skip(1);
-    lines.take_while(|line| !line.starts_with('[')).collect()
+    // A table that cannot stand empty is commented whole.
+    let head = |line: &str| line.trim_start_matches("# ").to_owned();
+    let lines = FULL
+        .lines()
+        .skip_while(|line| head(line) != format!("[{table}]"))
+        .skip(1);
+    let is_head = |line: &str| line.starts_with('[') && line.ends_with(']');
+    lines.take_while(|line| !is_head(&head(line))).collect()
 }
 
 #[test]
@@ -94,7 +109,7 @@ fn the_full_sample_names_every_key_and_no_other() {
 fn every_commented_key_works_when_it_is_uncommented() {
     let folder = tempfile::tempdir().unwrap();
     let token = folder.path().join("token");
-    std::fs::write(&token, "abc.def\n").unwrap();
+    std::fs::write(&token, "0123456789abcdef\n").unwrap();
     let mut tried = 0;
     for line in FULL.lines() {
         let Some(key) = line
@@ -105,15 +120,19 @@ fn every_commented_key_works_when_it_is_uncommented() {
         };
         let live = key.replace("/etc/deltaward/source.token", token.to_str().unwrap());
         let live = live.replace("/etc/deltaward/sink.token", token.to_str().unwrap());
+        let live = live.replace("/etc/deltaward/auth.token", token.to_str().unwrap());
         let mut text = FULL.replacen(line, &live, 1);
+        if key.starts_with("token_file") {
+            text = text.replace("# [auth]", "[auth]");
+        }
         if key.starts_with("group") || key.starts_with("list") {
             text = text.replace("mode = \"whole-system\"", "mode = \"per-patient\"");
         }
         assert!(!same(&good(&text), &good(FULL)), "{key} changes nothing");
         tried += 1;
     }
-    // Two token files, group, list, start, folder and two sheets.
-    assert_eq!(tried, 8);
+    // Three token files, group, list, start, folder and two sheets.
+    assert_eq!(tried, 9);
 }
 
 #[test]
@@ -140,8 +159,7 @@ fn what_is_said_is_kept() {
 fn an_unknown_key_is_shown_with_line_column_and_caret() {
     let text = "[server]\n\n  listn = \"127.0.0.1:1\"\n";
     let shown = from_text(text, "etc/d.toml", &nothing).unwrap_err().to_string();
-    let expected = "etc/d.toml:3:3: unknown field `listn`, expected one of `listen`, `allow_non_loopback`, \
-                    `max_body_bytes`, `max_bundle_bytes`, `max_depth`, `queue_batches`, `max_waiting_bytes`, `max_connections`, `head_seconds`, `body_seconds`, `idle_seconds`, `write_seconds`\n  |\n\
+    let expected = "etc/d.toml:3:3: unknown field `listn`, expected one of `listen`, `max_body_bytes`, `max_bundle_bytes`, `max_depth`, `queue_batches`, `max_waiting_bytes`, `max_connections`, `head_seconds`, `body_seconds`, `idle_seconds`, `write_seconds`\n  |\n\
                     3 |   listn = \"127.0.0.1:1\"\n  |   ^^^^^";
     assert_eq!(shown, expected);
 }
@@ -276,12 +294,12 @@ fn each_mistake_says_what_to_do() {
         (
             String::from("[server]\nlisten = \"0.0.0.0:80\""),
             (2, 10),
-            "allow_non_loopback = true",
+            "name a secret with token_file in [auth]",
         ),
         (
             String::from("[server]\nlisten = \"[::]:80\""),
             (2, 10),
-            "allow_non_loopback = true",
+            "name a secret with token_file in [auth]",
         ),
         (
             String::from("[server]\nmax_bundle_bytes = 2048"),
@@ -301,8 +319,15 @@ fn each_mistake_says_what_to_do() {
         ),
         (
             String::from("[auth]\nissuer = \"x\""),
-            (1, 2),
-            "[auth] is not available in this version",
+            (2, 1),
+            "unknown field `issuer`, expected `token_file`",
+        ),
+        (String::from("\n[auth]\n"), (2, 1), "[auth] has no secret"),
+        (String::from("[auth]\ntoken = \"x\""), (2, 1), "DELTAWARD_AUTH_TOKEN"),
+        (
+            String::from("[server]\nallow_non_loopback = true"),
+            (2, 1),
+            "unknown field `allow_non_loopback`",
         ),
     ];
     for (text, place, expected) in table {
@@ -408,15 +433,73 @@ fn tokens_come_from_a_file_or_the_environment() {
     );
 }
 
+/// A secret for `[auth]` as `openssl rand -hex 8` makes it.
+fn secret(name: &str) -> Option<String> {
+    (name == "DELTAWARD_AUTH_TOKEN").then(|| String::from("0123456789abcdef"))
+}
+
 #[test]
-fn other_machines_are_let_in_only_expressly_and_with_a_warning() {
-    let config = good("[server]\nlisten = \"0.0.0.0:8080\"\nallow_non_loopback = true\n");
+fn the_secret_of_auth_comes_from_a_file_or_the_environment_and_is_worth_guessing_at() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("auth");
+    let text = format!("[auth]\ntoken_file = {file:?}\n[server]\nlisten = \"0.0.0.0:1\"\n");
+    let held = |config: &Config| config.auth.as_ref().map(|auth| auth.token.expose_secret().to_owned());
+    // b64token of RFC 6750, section 2.1: every character that it may hold.
+    let every = "abcxyzABCXYZ0189-._~+/==";
+    std::fs::write(&file, format!("{every}\n")).unwrap();
+    let config = good(&text);
+    assert_eq!(held(&config).as_deref(), Some(every));
+    assert!(!format!("{config:?}").contains(every), "a secret must not print");
+    for (content, expected) in [
+        ("", "is empty"),
+        ("hush-hush-hush15", ""),
+        ("hush-hush-hush1", "shorter than 16 characters"),
+        ("hush-hush-hush-hush:", "RFC 6750"),
+        ("hush=hush-hush-hush-hush", "RFC 6750"),
+        ("================", "RFC 6750"),
+        ("hush-hush-hush-hush two", "one word"),
+        ("hush-hush-hush-hush\nhush-hush-hush-hush\n", "one word"),
+    ] {
+        std::fs::write(&file, content).unwrap();
+        if expected.is_empty() {
+            assert!(held(&good(&text)).is_some(), "{content}");
+            continue;
+        }
+        // One fault, and not a second one about the address.
+        let (line, column, message) = problem(&text);
+        assert_eq!((line, column), (2, 14), "{message}");
+        assert!(message.contains(expected) && !message.contains("hush"), "{message}");
+    }
+    let both = from_text(&text, "d.toml", &secret).unwrap_err().to_string();
+    assert!(
+        both.contains("d.toml:2:14: token_file and the environment variable DELTAWARD_AUTH_TOKEN both"),
+        "{both}"
+    );
+    // The line with the file's name may be shown.
+    assert!(both.contains("2 | token_file = "), "{both}");
+    // The variable is enough, with or without the table.
+    for text in ["", "[auth]\n"] {
+        let config = from_text(text, "d.toml", &secret).unwrap();
+        assert_eq!(held(&config).as_deref(), Some("0123456789abcdef"));
+    }
+    let weak = from_text("", "d.toml", &|_| Some(String::from("hush"))).unwrap_err();
+    assert!(
+        weak.to_string().starts_with("the secret of [auth] is shorter"),
+        "{weak}"
+    );
+}
+
+#[test]
+fn other_machines_are_let_in_only_with_a_secret_and_with_a_warning() {
+    let config = from_text("[server]\nlisten = \"0.0.0.0:8080\"\n", "d.toml", &secret).unwrap();
     assert_eq!(config.warnings().len(), 1);
     assert!(
-        config.warnings()[0].contains("has no sign-in"),
+        config.warnings()[0].contains("plain http") && config.warnings()[0].contains("TLS"),
         "{:?}",
         config.warnings()
     );
+    let local = from_text("[auth]\n", "d.toml", &secret).unwrap();
+    assert_eq!(local.warnings(), Vec::<String>::new());
     for loopback in ["127.0.0.1:1", "127.8.9.1:1", "[::1]:1", "[::ffff:127.0.0.1]:1"] {
         assert_eq!(check_listen(loopback.parse().unwrap(), false), Ok(()), "{loopback}");
     }

@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod architecture;
+mod auth;
 mod browser;
 mod charts;
 mod client;

@@ -32,11 +32,16 @@ impl Running {
 
     /// As `start`, by a command that becomes the service.
     pub fn start_by(folder: &Path, command: &mut Command) -> Self {
+        Self::start_by_logging(folder, command, Stdio::inherit())
+    }
+
+    /// As `start_by`, with its log lines going to `log`.
+    pub fn start_by_logging(folder: &Path, command: &mut Command, log: Stdio) -> Self {
         let mut child = command
             .current_dir(folder)
             .env_remove("RUST_LOG")
             .stdout(Stdio::piped())
-            .stderr(Stdio::inherit())
+            .stderr(log)
             .spawn()
             .unwrap();
         let stdout = child.stdout.take().unwrap();

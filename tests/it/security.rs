@@ -140,7 +140,10 @@ fn other_machines_are_not_listened_to_by_default() {
         let run = ["run", "--config", file.to_str().unwrap()];
         let demo = ["demo", "--until-end", "--listen", address];
         for (arguments, parts) in [
-            (&run[..], &["no sign-in", "127.0.0.1", "reverse proxy"][..]),
+            (
+                &run[..],
+                &["open.toml:2:10: ", "without [auth]", "token_file", "127.0.0.1"][..],
+            ),
             (&demo[..], &["this machine only", "127.0.0.1"][..]),
         ] {
             let output = Command::new(BINARY)

@@ -37,14 +37,28 @@ pub fn statement(app: &AppState, call: &Call) -> Value {
         "rest": [{
             "mode": "server",
             "documentation": documentation(app),
-            "security": {
-                "cors": false,
-                "description": "No authorisation of its own: meant for loopback or behind an authenticating proxy. \
-                                Requests with a Host that is not configured are refused."
-            },
+            "security": security(app),
             "resource": TYPES.iter().map(resource).collect::<Vec<Value>>(),
             "interaction": [{"code": "transaction"}, {"code": "batch"}]
         }]
+    })
+}
+
+fn security(app: &AppState) -> Value {
+    let hosts = "Requests with a Host that is not ours are refused.";
+    if app.auth.is_none() {
+        let description =
+            format!("Nothing is asked for: only the machine itself, or a proxy on it, reaches this. {hosts}");
+        return json!({"cors": false, "description": description});
+    }
+    let system = "http://terminology.hl7.org/CodeSystem/restful-security-service";
+    json!({
+        "cors": false,
+        "service": [{"coding": [{"system": system, "code": "Basic"}]}],
+        "description": format!(
+            "One shared secret, as a bearer token (RFC 6750) or as the password of Basic (RFC 7617) with any user \
+             name. {hosts}"
+        )
     })
 }
 
@@ -57,8 +71,13 @@ fn documentation(app: &AppState) -> String {
          anaesthesia or that a limb has its blood again. GET is not supported inside a transaction. A condition (If-None-Exist, PUT by query, a conditional \
          reference in a transaction) names one identifier. Older versions are not served. Unknown search \
          parameters are ignored and listed, or refused under Prefer: handling=strict. Results are sorted by \
-         _lastUpdated.",
-        limits.max_body_bytes, limits.max_bundle_bytes, limits.max_bundle_entries, limits.max_depth
+         _lastUpdated; a page ends at {} matches or {} bytes of them.",
+        limits.max_body_bytes,
+        limits.max_bundle_bytes,
+        limits.max_bundle_entries,
+        limits.max_depth,
+        super::search::MAX_COUNT,
+        super::search::PAGE_BYTES
     )
 }
 

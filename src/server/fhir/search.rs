@@ -21,6 +21,9 @@ use serde_json::value::{RawValue, to_raw_value};
 pub const DEFAULT_COUNT: usize = 100;
 /// The most that one page holds, whatever `_count` says.
 pub const MAX_COUNT: usize = 1000;
+/// A page ends before the match that would carry its bodies past so many bytes (8 MiB): what one
+/// request makes us hold and a client take, whatever `_count` says. A single larger one goes alone.
+pub const PAGE_BYTES: usize = 8 * 1024 * 1024;
 /// The most values that one parameter may list.
 const MAX_VALUES: usize = 200;
 
@@ -130,6 +133,7 @@ impl Search {
         };
         kind.name.clone_into(&mut search.query.resource_type);
         search.query.count = DEFAULT_COUNT;
+        search.query.page_bytes = Some(PAGE_BYTES);
         for (name, value) in url::form_urlencoded::parse(query.as_bytes()) {
             if name.is_empty() && value.is_empty() {
                 continue;

@@ -50,7 +50,7 @@
     }
     busy = true;
     try {
-      const answer = await fetch(location.href, { cache: "no-store", signal: AbortSignal.timeout(20000) });
+      const answer = await fetch(location.origin + location.pathname + location.search, { cache: "no-store", signal: AbortSignal.timeout(20000) });
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
       const next = page.getElementById("main");
       if (next) {

@@ -42,6 +42,10 @@ pub(super) fn search(tx: &Transaction<'_>, query: &SearchQuery) -> Result<Search
         .prepare_cached(&count)?
         .query_row(params_from_iter(&filter.values), |row| row.get(0))?;
     let way = if query.newest_first { "DESC" } else { "ASC" };
+    let count = match query.page_bytes {
+        Some(bytes) => fitting(tx, &filter, query, bytes)?,
+        None => query.count,
+    };
     // The page is chosen without the bodies, which are read only for its rows.
     let sql = format!(
         "{SERVED} WHERE resources.key IN (SELECT key FROM resources WHERE {} ORDER BY updated {way}, id {way}
@@ -50,13 +54,43 @@ pub(super) fn search(tx: &Transaction<'_>, query: &SearchQuery) -> Result<Search
         filter.place(1),
         filter.place(2),
     );
-    let page = [bounded(query.count), bounded(query.offset)].map(Value::Integer);
+    let page = [bounded(count), bounded(query.offset)].map(Value::Integer);
     let mut statement = tx.prepare_cached(&sql)?;
     let rows = statement.query_map(params_from_iter(filter.values.iter().chain(&page)), served_row)?;
     Ok(SearchPage {
         rows: rows.collect::<Result<_, _>>()?,
         total: usize::try_from(total).unwrap_or(0),
     })
+}
+
+/// How many matches of the page have bodies of `bytes` together, at least one. SQLite takes the length
+/// of a body from its header, without the body.
+fn fitting(tx: &Transaction<'_>, filter: &Filter, query: &SearchQuery, bytes: usize) -> Result<usize, Fault> {
+    let way = if query.newest_first { "DESC" } else { "ASC" };
+    let sql = format!(
+        "SELECT OCTET_LENGTH(CASE WHEN input_row IS NULL THEN derived.body ELSE inputs.body END)
+         FROM resources
+         LEFT JOIN inputs ON inputs.row = resources.input_row
+         LEFT JOIN derived ON resources.input_row IS NULL AND derived.identity = resources.id
+         WHERE resources.key IN (SELECT key FROM resources WHERE {} ORDER BY updated {way}, id {way} LIMIT {} OFFSET {})
+         ORDER BY resources.updated {way}, resources.id {way}",
+        filter.sql,
+        filter.place(1),
+        filter.place(2),
+    );
+    let page = [bounded(query.count), bounded(query.offset)].map(Value::Integer);
+    let mut statement = tx.prepare_cached(&sql)?;
+    let mut lengths = statement.query(params_from_iter(filter.values.iter().chain(&page)))?;
+    let (mut taken, mut sum) = (0, 0_usize);
+    while let Some(row) = lengths.next()? {
+        let length: i64 = row.get(0)?;
+        sum = sum.saturating_add(usize::try_from(length).unwrap_or(0));
+        if taken > 0 && sum > bytes {
+            break;
+        }
+        taken += 1;
+    }
+    Ok(taken.max(1))
 }
 
 /// Conditions on `resources`, with the values of their numbered placeholders.

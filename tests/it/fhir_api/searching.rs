@@ -239,6 +239,42 @@ async fn pages_follow_each_other() {
     assert_eq!(pages(&api, "_count=2&_sort=-_lastUpdated").await, ["ed", "cb", "a"]);
 }
 
+/// R4 "Search", 3.1.1.5: a server may return fewer than `_count` asks for, and every match is on some page.
+#[tokio::test]
+async fn a_page_ends_by_bytes_as_well_as_by_count() {
+    use deltaward::server::fhir::search::PAGE_BYTES;
+    let mut api = Api::new();
+    api.app.limits.max_body_bytes = 2 * PAGE_BYTES;
+    // Three fit into a page, and one is larger than a page; of one moment, and of several.
+    let letters = ["a", "b", "c", "d", "e"];
+    for pass in [0, 1] {
+        for id in letters {
+            let mut body = observation(id, "1", None, "x", "2026-03-05T21:00:00Z");
+            let bytes = if id == "d" {
+                PAGE_BYTES + 1
+            } else {
+                PAGE_BYTES / 3 - 1000
+            };
+            body["note"] = json!([{"text": format!("{pass}{}", "x".repeat(bytes))}]);
+            let got = api.put(&format!("/fhir/Observation/{id}"), &body).await;
+            assert!(got.status.is_success(), "{}", got.status);
+            api.pass(pass);
+        }
+        for count in ["", "_count=1000"] {
+            assert_eq!(pages(&api, count).await, ["abc", "d", "e"]);
+            let newest_first = format!("{count}&_sort=-_lastUpdated");
+            assert_eq!(
+                pages(&api, newest_first.trim_start_matches('&')).await,
+                ["e", "d", "cba"]
+            );
+        }
+        assert_eq!(pages(&api, "_count=2").await, ["ab", "c", "d", "e"]);
+        let first = api.get("/fhir/Observation").await;
+        assert!(first.text.len() < PAGE_BYTES + 10_000, "{}", first.text.len());
+        assert_eq!(first.json()["total"], json!(5));
+    }
+}
+
 /// With plain offsets, an update between two pages would make the reader miss a resource.
 #[tokio::test]
 async fn an_update_between_pages_hides_nothing() {

@@ -141,6 +141,47 @@ async fn a_reader_that_takes_nothing_is_cut_off() {
 }
 
 /// An answer of 503 may be followed by a reset.
+/// A page that listens to changes and takes none is let go of; one that takes them goes on listening.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_listener_that_takes_nothing_is_cut_off() {
+    let page = crate::pages::resend::ward_with_stopped();
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let address = listener.local_addr().unwrap();
+    let limits = ConnectionLimits {
+        write_timeout: SHORT,
+        ..limits()
+    };
+    let router = deltaward::server::pages::router(page.clone());
+    let stop = CancellationToken::new();
+    tokio::spawn(serve(listener, router, limits, stop.clone()));
+    let ask = "GET /events HTTP/1.1\r\nHost: localhost\r\n\r\n";
+    let before = page.events.receiver_count();
+    let mut reader = open(address, ask).await;
+    assert!(answer(&mut reader).await.contains("text/event-stream"));
+    let mut deaf = open(address, ask).await;
+    assert!(answer(&mut deaf).await.contains("text/event-stream"));
+    assert_eq!(page.events.receiver_count(), before + 2);
+    let reading = tokio::spawn(async move { tokio::io::copy(&mut reader, &mut tokio::io::sink()).await });
+    // More than the two kernels' buffers hold.
+    let change = deltaward::server::LiveEvent {
+        patient: deltaward::recognise::reading::PatientKey("Patient/1".into()),
+        at: deltaward::fhir::Instant::from_millis(0),
+        text: "x".repeat(1 << 18),
+    };
+    let sending = async {
+        while page.events.receiver_count() > before + 1 {
+            page.events.send(change.clone()).unwrap();
+            tokio::time::sleep(Duration::from_millis(10)).await;
+        }
+    };
+    tokio::time::timeout(Duration::from_secs(30), sending)
+        .await
+        .expect("it is never cut off");
+    assert_eq!(page.events.receiver_count(), before + 1);
+    assert!(!reading.is_finished(), "the one that reads was cut off, too");
+    drop(deaf);
+}
+
 async fn rest_or_answer(stream: &mut TcpStream) -> String {
     let mut buffer = vec![0; 4096];
     match tokio::time::timeout(Duration::from_secs(20), stream.read(&mut buffer)).await {
