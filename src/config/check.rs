@@ -230,6 +230,7 @@ impl Checker<'_> {
                 .listen
                 .and_then(|listen| self.listen(&listen, with_auth))
                 .unwrap_or(usual.listen),
+            public_base: table.public_base.and_then(|base| self.public_base(&base)),
             max_body_bytes: self.number(
                 "max_body_bytes",
                 table.max_body_bytes,
@@ -287,7 +288,7 @@ impl Checker<'_> {
 
     fn fhir_server(&mut self, keys: ServerKeys) -> Option<FhirServerConfig> {
         let bearer_token = self.token("bearer_token_file", keys.bearer_token_file, keys.token_variable);
-        let base = self.base(&keys.fhir);
+        let base = self.base("fhir", &keys.fhir);
         let usual = FhirServerConfig::new(base?);
         Some(FhirServerConfig {
             bearer_token,
@@ -302,20 +303,33 @@ impl Checker<'_> {
         })
     }
 
+    /// The base of our own endpoint behind a proxy; the pages stand beside it, so its path is fixed.
+    fn public_base(&mut self, given: &Spanned<String>) -> Option<url::Url> {
+        let base = self.base("public_base", given)?;
+        if base.path() != "/fhir" {
+            self.fault(
+                given.span(),
+                String::from("public_base must end in /fhir right after the host, such as https://ward.example/fhir"),
+            );
+            return None;
+        }
+        Some(base)
+    }
+
     /// A base URL. Its text is not repeated in messages: it may carry a password.
-    fn base(&mut self, given: &Spanned<String>) -> Option<url::Url> {
+    fn base(&mut self, key: &str, given: &Spanned<String>) -> Option<url::Url> {
         let example = "such as https://fhir.example/r4";
         let fault = match url::Url::parse(given.get_ref()) {
-            Err(error) => format!("fhir is not a URL ({error}): give the server's base URL, {example}"),
+            Err(error) => format!("{key} is not a URL ({error}): give the server's base URL, {example}"),
             Ok(url) if !matches!(url.scheme(), "http" | "https") => {
-                format!("fhir must be an http or https URL, {example}")
+                format!("{key} must be an http or https URL, {example}")
             }
             Ok(url) if url.query().is_some() || url.fragment().is_some() => {
-                format!("fhir must be a base URL without '?' or '#', {example}; searches are added by the service")
+                format!("{key} must be a base URL without '?' or '#', {example}; searches are added by the service")
             }
-            Ok(url) if !url.username().is_empty() || url.password().is_some() => String::from(
-                "fhir may not carry a user or password: remove them and use bearer_token_file or the environment",
-            ),
+            Ok(url) if !url.username().is_empty() || url.password().is_some() => {
+                format!("{key} may not carry a user or password: remove them and use a token file or the environment")
+            }
             Ok(mut url) => {
                 let path = url.path().trim_end_matches('/').to_owned();
                 url.set_path(&path);

@@ -188,6 +188,9 @@ pub struct AuthConfig {
 pub struct ServerConfig {
     /// `listen` (127.0.0.1:8080). Without `[auth]` only a loopback address may be listened on.
     pub listen: SocketAddr,
+    /// `public_base`: the base URL of `/fhir` as callers reach it through a proxy
+    /// (`https://ward.example/fhir`): its host is answered to, and links are made from it.
+    pub public_base: Option<url::Url>,
     /// `max_body_bytes` (1 MiB) of one resource.
     pub max_body_bytes: usize,
     /// `max_bundle_bytes` (16 MiB) of a Bundle.
@@ -215,6 +218,7 @@ impl Default for ServerConfig {
     fn default() -> Self {
         Self {
             listen: SocketAddr::from((Ipv4Addr::LOCALHOST, 8080)),
+            public_base: None,
             max_body_bytes: 1024 * 1024,
             max_bundle_bytes: 16 * 1024 * 1024,
             max_depth: 64,

@@ -90,6 +90,7 @@ pub struct AuthTable {
 #[serde(deny_unknown_fields, default)]
 pub struct ServerTable {
     pub listen: Option<Spanned<String>>,
+    pub public_base: Option<Spanned<String>>,
     pub max_body_bytes: Option<Spanned<i64>>,
     pub max_bundle_bytes: Option<Spanned<i64>>,
     pub max_depth: Option<Spanned<i64>>,

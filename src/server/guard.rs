@@ -124,7 +124,7 @@ type Refusal = (StatusCode, &'static str);
 fn check(hosts: &Hosts, uri: &Uri, method: &Method, headers: &HeaderMap) -> Result<Option<String>, Refusal> {
     const FOREIGN: Refusal = (
         StatusCode::MISDIRECTED_REQUEST,
-        "The Host of this request is not one that this service answers to; add it to its configuration.",
+        "The Host of this request is not one that this service answers to; name it in [server] public_base.",
     );
     let mut all = headers.get_all(header::HOST).iter();
     let named = match (all.next(), all.next()) {

@@ -110,13 +110,21 @@ pub struct AppState {
 impl AppState {
     /// The state of a server as `config` says; `health` and `metrics` are shared with the engine.
     pub fn new(intake: Intake, store: Arc<dyn Store>, config: &ServerConfig, clock: Clock) -> Self {
+        let public = config.public_base.as_ref();
         Self {
             intake,
             store,
             limits: Limits::from(config),
-            hosts: Arc::new(Hosts::new(config.listen, &[])),
+            hosts: Arc::new(Hosts::new(
+                config.listen,
+                &public
+                    .and_then(url::Url::host_str)
+                    .map(str::to_owned)
+                    .into_iter()
+                    .collect::<Vec<_>>(),
+            )),
             auth: None,
-            public_base: None,
+            public_base: public.map(|base| base.as_str().to_owned()),
             clock,
             metrics: Arc::new(Metrics::new()),
             health: Arc::new(Health::default()),

@@ -200,6 +200,17 @@ async fn a_process_that_other_machines_reach_asks_for_the_secret_and_never_logs_
     );
     let base = running.base.replace("0.0.0.0", "127.0.0.1");
     let client = reqwest::Client::new();
+    let ready = async || {
+        let asked = client.get(format!("{base}/health/ready")).bearer_auth(SECRET).send();
+        asked.await.unwrap().status() == 200
+    };
+    // The engine's first sign of life may come a moment after the first line.
+    for _ in 0..100 {
+        if ready().await {
+            break;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(100)).await;
+    }
     for path in ["/", "/events", "/metrics", "/health/ready", "/fhir/metadata"] {
         let url = format!("{base}{path}");
         assert_eq!(client.get(&url).send().await.unwrap().status(), 401, "{path}");

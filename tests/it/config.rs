@@ -131,8 +131,8 @@ fn every_commented_key_works_when_it_is_uncommented() {
         assert!(!same(&good(&text), &good(FULL)), "{key} changes nothing");
         tried += 1;
     }
-    // Three token files, group, list, start, folder and two sheets.
-    assert_eq!(tried, 9);
+    // Three token files, group, list, start, folder, two sheets and the public base.
+    assert_eq!(tried, 10);
 }
 
 #[test]
@@ -159,7 +159,7 @@ fn what_is_said_is_kept() {
 fn an_unknown_key_is_shown_with_line_column_and_caret() {
     let text = "[server]\n\n  listn = \"127.0.0.1:1\"\n";
     let shown = from_text(text, "etc/d.toml", &nothing).unwrap_err().to_string();
-    let expected = "etc/d.toml:3:3: unknown field `listn`, expected one of `listen`, `max_body_bytes`, `max_bundle_bytes`, `max_depth`, `queue_batches`, `max_waiting_bytes`, `max_connections`, `head_seconds`, `body_seconds`, `idle_seconds`, `write_seconds`\n  |\n\
+    let expected = "etc/d.toml:3:3: unknown field `listn`, expected one of `listen`, `public_base`, `max_body_bytes`, `max_bundle_bytes`, `max_depth`, `queue_batches`, `max_waiting_bytes`, `max_connections`, `head_seconds`, `body_seconds`, `idle_seconds`, `write_seconds`\n  |\n\
                     3 |   listn = \"127.0.0.1:1\"\n  |   ^^^^^";
     assert_eq!(shown, expected);
 }
@@ -195,6 +195,11 @@ fn each_mistake_says_what_to_do() {
     let sink = |lines: &str| format!("[sink]\nfhir = \"https://a.example/r4\"\n{lines}\n");
     let table = [
         (String::from("[source]\nfhir = \"a.example\""), (2, 8), "is not a URL"),
+        (
+            String::from("[server]\npublic_base = \"https://ward.example/\""),
+            (2, 15),
+            "must end in /fhir",
+        ),
         (
             String::from("[source]\nfhir = \"mailto:a@b\""),
             (2, 8),

@@ -470,6 +470,7 @@ pub fn condition(kind: &TypeInfo, query: &str) -> Result<(Option<String>, String
         identifier: search.query.identifier.clone(),
         resource_type: search.query.resource_type.clone(),
         count: DEFAULT_COUNT,
+        page_bytes: search.query.page_bytes,
         ..SearchQuery::default()
     };
     match &search.query.identifier {

@@ -1,9 +1,10 @@
 //! Host and Origin, security headers, the capability statement, metrics without patient data.
 
-use super::support::{Api, FHIR, assert_valid};
+use super::support::{Api, FHIR, assert_valid, server_config};
 use axum::body::Body;
 use axum::http::Request;
-use deltaward::server::Hosts;
+use deltaward::config::ServerConfig;
+use deltaward::server::{AppState, Hosts};
 use serde_json::Value;
 use std::sync::Arc;
 
@@ -98,9 +99,26 @@ async fn links_are_absolute_only_when_the_host_is_known() {
     assert_valid(&found);
     assert_eq!(found["link"][0]["url"], "Observation");
     assert_eq!(found["entry"][0].get("fullUrl"), None);
-    api.app.public_base = Some("https://ward.example/fhir".into());
+    let config = ServerConfig {
+        public_base: Some("https://ward.example/fhir".parse().unwrap()),
+        ..server_config()
+    };
+    api.app = AppState::new(
+        api.app.intake.clone(),
+        api.store.clone(),
+        &config,
+        api.app.clock.clone(),
+    );
     let found = api.get("/fhir/Observation").await.json();
     assert_eq!(found["entry"][0]["fullUrl"], "https://ward.example/fhir/Observation/a");
+    // The proxy's name is answered to, and its own pages may write; no other name is.
+    let proxied = [FHIR, ("host", "ward.example"), ("origin", "https://ward.example")];
+    let got = api.call("PUT", "/fhir/Observation/a", &proxied, OBSERVATION).await;
+    assert_eq!(got.status.as_u16(), 200);
+    let other = api
+        .call("GET", "/fhir/metadata", &[("host", "evil.example")], Body::empty())
+        .await;
+    other.issue(421);
 }
 
 #[tokio::test]

@@ -51,16 +51,62 @@ async fn meet_their_fates(file: &str) {
     service.still_answers().await;
 }
 
-macro_rules! files {
-    ($($name:ident),*) => {
-        $(#[tokio::test]
-        async fn $name() {
-            meet_their_fates(stringify!($name)).await;
-        })*
-        const FILES: &[&str] = &[$(stringify!($name)),*];
-    };
+const FILES: [&str; 9] = [
+    "identity",
+    "code",
+    "subject",
+    "time",
+    "value",
+    "site",
+    "contained",
+    "text",
+    "unread",
+];
+
+#[tokio::test]
+async fn identity() {
+    meet_their_fates("identity").await;
 }
-files!(identity, code, subject, time, value, site, contained, text, unread);
+
+#[tokio::test]
+async fn code() {
+    meet_their_fates("code").await;
+}
+
+#[tokio::test]
+async fn subject() {
+    meet_their_fates("subject").await;
+}
+
+#[tokio::test]
+async fn time() {
+    meet_their_fates("time").await;
+}
+
+#[tokio::test]
+async fn value() {
+    meet_their_fates("value").await;
+}
+
+#[tokio::test]
+async fn site() {
+    meet_their_fates("site").await;
+}
+
+#[tokio::test]
+async fn contained() {
+    meet_their_fates("contained").await;
+}
+
+#[tokio::test]
+async fn text() {
+    meet_their_fates("text").await;
+}
+
+#[tokio::test]
+async fn unread() {
+    meet_their_fates("unread").await;
+}
 
 #[test]
 fn there_are_enough_cases_each_with_a_fate_of_its_own() {
