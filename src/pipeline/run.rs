@@ -35,6 +35,7 @@ pub async fn run(config: Config, clock: Clock) -> anyhow::Result<()> {
     for line in sheets::lines(&service.sheets) {
         println!("{line}");
     }
+    tracing::info!(listen = %listener.local_addr()?, version = env!("CARGO_PKG_VERSION"), "started");
     let stop = CancellationToken::new();
     let limits = ConnectionLimits::from(&config.server);
     let serving = tokio::spawn(serve(listener, service.router.clone(), limits, stop.clone()));
@@ -74,7 +75,12 @@ pub async fn serve(listener: TcpListener, router: axum::Router, limits: Connecti
 pub struct Signals {
     interrupt: Signal,
     terminate: Signal,
+    /// Held so that a file at its size limit is an error of the write, not the end of the process.
+    _file_size: Signal,
 }
+
+/// SIGXFSZ (setrlimit(2)), by its number on Linux and the BSDs.
+const FILE_SIZE: i32 = 25;
 
 impl Signals {
     /// Listen. Made before anything is opened: a signal during the start ends it as orderly as a later one.
@@ -85,6 +91,7 @@ impl Signals {
         Ok(Self {
             interrupt: signal(SignalKind::interrupt())?,
             terminate: signal(SignalKind::terminate())?,
+            _file_size: signal(SignalKind::from_raw(FILE_SIZE))?,
         })
     }
 

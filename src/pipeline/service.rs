@@ -137,6 +137,12 @@ impl Service {
         if tokio::task::spawn_blocking(move || engine.join()).await.is_err() {
             tracing::error!("the engine ended badly");
         }
+        let store = self.store;
+        match tokio::task::spawn_blocking(move || store.fold()).await {
+            Ok(Ok(())) => {}
+            Ok(Err(error)) => tracing::warn!(%error, "the WAL file stays beside the store; the next start reads it"),
+            Err(_) => tracing::error!("the store could not be folded"),
+        }
     }
 }
 

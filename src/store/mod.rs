@@ -120,4 +120,12 @@ pub trait Store: Send + Sync + 'static {
     fn counts(&self) -> Result<Counts, StoreError>;
     /// Proves that a write of some size can be committed now, with a page of its own for each part.
     fn probe_writable(&self) -> Result<(), StoreError>;
+    /// At the end of a run: bring everything into the one file, so that a copy of it alone is whole.
+    /// What cannot be brought in now stays beside it and is read at the next start.
+    ///
+    /// # Errors
+    /// When the store cannot be written.
+    fn fold(&self) -> Result<(), StoreError> {
+        Ok(())
+    }
 }

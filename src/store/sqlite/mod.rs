@@ -373,4 +373,11 @@ impl Store for SqliteStore {
     fn probe_writable(&self) -> Result<(), StoreError> {
         self.write("prove that a write can be committed", write::probe)
     }
+
+    fn fold(&self) -> Result<(), StoreError> {
+        // Each reader lets go of its snapshot first.
+        let _readers: Vec<_> = self.readers.iter().map(locked).collect();
+        let folded = locked(&self.writer).query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()));
+        folded.map_err(|error| Fault::from(error).during("fold the WAL file into the store", &self.path))
+    }
 }

@@ -111,7 +111,7 @@ async fn past_a_size_limit_nothing_is_acknowledged_and_it_heals() {
     let folder = tempfile::tempdir().unwrap();
     let file = config(folder.path(), "");
     let mut limited = Command::new("prlimit");
-    limited.args(["--fsize=1500000:unlimited", "env", "--ignore-signal=XFSZ", BINARY]);
+    limited.args(["--fsize=1500000:unlimited", BINARY]);
     limited.args(["run", "--config", &file]);
     let mut running = Running::start_by(folder.path(), &mut limited);
     let give_room = |process: u32| {
