@@ -105,6 +105,8 @@ pub struct AppState {
     pub conditional: Arc<tokio::sync::Mutex<()>>,
     /// Free bytes for bodies that are being received and worked on.
     pub receiving: Arc<tokio::sync::Semaphore>,
+    /// Free bytes for what is read and being sent.
+    pub answers: fhir::room::AnswerRoom,
 }
 
 impl AppState {
@@ -132,6 +134,7 @@ impl AppState {
             events: broadcast::channel(LIVE_EVENTS_KEPT).0,
             conditional: Arc::default(),
             receiving: Arc::new(tokio::sync::Semaphore::new(config.max_waiting_bytes)),
+            answers: fhir::room::AnswerRoom::default(),
         }
     }
 

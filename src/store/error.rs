@@ -43,6 +43,16 @@ pub enum StoreError {
         /// What SQLite found.
         cause: String,
     },
+    /// A file of the store is not the one that was opened.
+    #[error(
+        "the store {path} was removed, replaced or cut ({cause}): nothing is taken in until the files are back; stop the service, put them back together (or a backup without the old -wal and -shm), then start again"
+    )]
+    Moved {
+        /// The file.
+        path: String,
+        /// Which file, and what is wrong with it.
+        cause: String,
+    },
     /// Written by a newer version of this program.
     #[error(
         "the store {path} has schema version {found}, this program knows up to {known}; run the newer program, or restore a backup from before it"
@@ -153,6 +163,7 @@ impl StoreError {
             Self::InUse { .. } => "another process uses the store",
             Self::ReadOnly { .. } => "the store is read-only",
             Self::Corrupt { .. } => "the store is damaged: restore a backup",
+            Self::Moved { .. } => "the files of the store were removed, replaced or cut",
             Self::Newer { .. } | Self::Older { .. } => "the store has another schema version",
             Self::Full { .. } => "the disk of the store is full",
             Self::Disk { .. } => "the disk of the store does not read or write",

@@ -6,13 +6,13 @@
 //! carried out after the writes; in a transaction they are refused.
 
 use super::body::too_large;
-use super::call::{self, Call, Return};
+use super::call::{Call, Return};
 use super::entry::{Bundle, Entry, Plan};
 use super::json::{Members, parse_problem};
+use super::looking::{Answered, Looking};
 use super::problem::Problem;
-use super::read;
 use super::references::References;
-use super::search::{self, Search};
+use super::search;
 use super::types::TypeInfo;
 use super::write::{self, Done, Matched, Write};
 use crate::fhir::outcome::IssueType;
@@ -59,7 +59,7 @@ pub fn read(text: &str, max_entries: usize) -> Result<(bool, Vec<Result<Entry, P
 /// # Errors
 /// 400 when it is no batch or transaction, 413 when it has too many entries, 503 when nothing
 /// could be kept; for a transaction also what refused its first entry.
-pub async fn run(app: &AppState, call: &Call, text: &str) -> Result<String, Problem> {
+pub async fn run(app: &AppState, call: &Call, text: &str) -> Result<Answered, Problem> {
     let (atomic, entries) = read(text, app.limits.max_bundle_entries)?;
     // Only a conditional interaction needs the lock; it is held until the commit.
     let conditional = entries.iter().flatten().any(|entry| entry.plan.is_conditional());
@@ -364,9 +364,10 @@ fn rank(write: &Write) -> u8 {
     u8::from(write.incoming.operation != Operation::Delete)
 }
 
-async fn response(app: &AppState, call: &Call, atomic: bool, slots: Vec<Slot>) -> Result<String, Problem> {
+async fn response(app: &AppState, call: &Call, atomic: bool, slots: Vec<Slot>) -> Result<Answered, Problem> {
     let mut entries = Vec::with_capacity(slots.len());
     let mut reads = 0;
+    let mut looking = Looking::default();
     for slot in slots {
         let text = match slot {
             Slot::Read(plan) => {
@@ -375,7 +376,7 @@ async fn response(app: &AppState, call: &Call, atomic: bool, slots: Vec<Slot>) -
                     let text = format!("A batch may hold at most {MAX_READS} reads.");
                     Err(Problem::new(StatusCode::PAYLOAD_TOO_LARGE, IssueType::TooLong, text))
                 } else {
-                    look_up(app, call, &plan).await
+                    looking.look_up(app, call, &plan).await
                 };
                 match done {
                     Ok(done) => response_entry(call, &done, true),
@@ -398,37 +399,8 @@ async fn response(app: &AppState, call: &Call, atomic: bool, slots: Vec<Slot>) -
         true => String::new(),
         false => format!(",\"entry\":[{}]", entries.join(",")),
     };
-    Ok(format!("{{\"resourceType\":\"Bundle\",\"type\":\"{kind}\"{entries}}}"))
-}
-
-async fn look_up(app: &AppState, call: &Call, plan: &Plan) -> Result<Done, Problem> {
-    match plan {
-        Plan::Read {
-            kind,
-            id,
-            if_none_match,
-        } => {
-            let row = read::current(app, kind.name, id).await?;
-            let mut done = Done::standing(&row, "Read.");
-            let known = if_none_match.as_deref().map(call::version_of);
-            if known.is_some_and(|known| known == row.version.id) {
-                done.status = StatusCode::NOT_MODIFIED;
-                done.resource = None;
-            }
-            Ok(done)
-        }
-        Plan::Search { kind, query } => {
-            let search = Search::parse(kind, query, call)?;
-            Ok(Done {
-                status: StatusCode::OK,
-                location: None,
-                version: None,
-                resource: Some(search::run(app, call, search).await?),
-                said: "Searched.",
-            })
-        }
-        _ => Err(Problem::invalid("This entry is not a read.")),
-    }
+    let text = format!("{{\"resourceType\":\"Bundle\",\"type\":\"{kind}\"{entries}}}");
+    Ok((text, looking.room))
 }
 
 fn response_entry(call: &Call, done: &Done, with_resource: bool) -> String {

@@ -8,10 +8,12 @@ pub mod bundle;
 pub mod call;
 pub mod entry;
 pub mod json;
+pub mod looking;
 pub mod metadata;
 pub mod problem;
 pub mod read;
 pub mod references;
+pub mod room;
 pub mod search;
 pub mod types;
 pub mod when;
@@ -89,8 +91,8 @@ fn path<T>(path: PathOf<T>) -> Result<T, Problem> {
         .map_err(|_| Problem::invalid("The path of the URL is not UTF-8."))
 }
 
-fn fhir_json(status: StatusCode, body: String) -> Response {
-    (status, [(header::CONTENT_TYPE, FHIR_JSON)], body).into_response()
+fn fhir_json(status: StatusCode, body: impl Into<Body>) -> Response {
+    (status, [(header::CONTENT_TYPE, FHIR_JSON)], body.into()).into_response()
 }
 
 async fn get_metadata(State(app): State<AppState>, call: Call) -> Response {
@@ -105,7 +107,9 @@ async fn get_search(
 ) -> Answer {
     let kind = types::find(&path(kind)?)?;
     let search = search::Search::parse(kind, &query.unwrap_or_default(), &call)?;
-    Ok(fhir_json(StatusCode::OK, search::run(&app, &call, search).await?))
+    let room = app.answers.take(search::PAGE_BYTES).await?;
+    let text = search::run(&app, &call, search).await?;
+    Ok(fhir_json(StatusCode::OK, room::body(text, room)))
 }
 
 async fn get_read(
@@ -206,7 +210,12 @@ async fn delete_one(
 
 async fn post_bundle(State(app): State<AppState>, call: Call, headers: HeaderMap, body: Body) -> Answer {
     let text = body::bundle(&app, &headers, body).await?;
-    Ok(fhir_json(StatusCode::OK, bundle::run(&app, &call, &text).await?))
+    let (text, room) = bundle::run(&app, &call, &text).await?;
+    let body = match room {
+        Some(room) => room::body(text, room),
+        None => Body::from(text),
+    };
+    Ok(fhir_json(StatusCode::OK, body))
 }
 
 /// The answer to a single write, with as much as `Prefer` asks for.

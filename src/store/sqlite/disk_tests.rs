@@ -135,3 +135,59 @@ fn a_check_that_does_not_end_in_time_is_called_unfinished() {
     assert_eq!(found, Found::Unfinished);
     assert_eq!(sound::check(&writer, Duration::MAX).unwrap(), Found::Whole);
 }
+
+/// "How To Corrupt An SQLite Database File" §2.4 (<https://www.sqlite.org/howtocorrupt.html>): a file that
+/// was unlinked or renamed takes writes that nobody finds again.
+#[test]
+fn nothing_is_committed_to_files_that_were_taken_away() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("store.db");
+    let store = SqliteStore::open(&path).unwrap();
+    store.commit(&commit(1)).unwrap();
+    let aside = folder.path().join("aside");
+    for name in ["store.db", "store.db-wal", "store.db-shm", "store.db.lock"] {
+        let file = folder.path().join(name);
+        std::fs::rename(&file, &aside).unwrap();
+        let gone = store.commit(&commit(2)).unwrap_err();
+        assert!(matches!(gone, StoreError::Moved { .. }), "{name}: {gone}");
+        assert!(gone.to_string().contains(name), "{gone}");
+        std::fs::copy(&aside, &file).unwrap();
+        let another = store.probe_writable().unwrap_err();
+        assert!(another.to_string().contains("is another file now"), "{name}: {another}");
+        std::fs::rename(&aside, &file).unwrap();
+        store.probe_writable().unwrap();
+    }
+    store.commit(&commit(3)).unwrap();
+    let cut = std::fs::OpenOptions::new().write(true).open(&path).unwrap();
+    cut.set_len(0).unwrap();
+    let cut = store.commit(&commit(4)).unwrap_err();
+    assert!(cut.to_string().contains("was cut to 0 bytes"), "{cut}");
+}
+
+#[test]
+fn a_wal_file_without_its_store_is_not_hidden_by_a_new_store() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("store.db");
+    std::fs::write(folder.path().join("store.db-wal"), "commits").unwrap();
+    for _ in 0..2 {
+        let error = SqliteStore::open(&path).map(drop).unwrap_err();
+        assert!(error.to_string().contains("holds commits of it"), "{error}");
+    }
+    assert!(!path.exists());
+    std::fs::remove_file(folder.path().join("store.db-wal")).unwrap();
+    SqliteStore::open(&path).unwrap();
+}
+
+/// A copy of the one file after a clean end holds everything.
+#[test]
+fn after_folding_the_one_file_is_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("store.db");
+    let store = SqliteStore::open(&path).unwrap();
+    store.commit(&commit(1)).unwrap();
+    store.fold().unwrap();
+    let alone = folder.path().join("alone.db");
+    std::fs::copy(&path, &alone).unwrap();
+    let copy = SqliteStore::open(&alone).unwrap();
+    assert!(copy.read("Observation", "o1").unwrap().is_some());
+}

@@ -9,6 +9,7 @@ mod disk_tests;
 mod forget;
 mod lock;
 mod outbox;
+mod place;
 mod read;
 mod rows;
 mod schema;
@@ -26,6 +27,7 @@ use super::{Store, StoreError};
 use crate::fhir::Instant;
 use crate::patient::state::{State, StateRow};
 use crate::recognise::reading::PatientKey;
+use place::Place;
 use rows::Fault;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 use sound::{Found, Watch};
@@ -65,6 +67,8 @@ pub struct SqliteStore {
     path: String,
     /// A check that goes on, and what it found; None when the file was seen whole at start.
     watch: Option<Watch>,
+    /// Where its files are; None in memory and for looking only.
+    place: Option<Place>,
     /// Holds the advisory lock as long as the store lives; None in memory.
     _guard: Option<File>,
 }
@@ -82,6 +86,7 @@ impl SqliteStore {
     /// `Copy` when there is no room for the copy before a migration.
     pub fn open(path: impl AsRef<Path>) -> Result<Self, StoreError> {
         let path = path.as_ref();
+        place::refuse_orphaned_wal(path)?;
         lock::owner_only(path)?;
         // By its one true name: a link to the file must meet the same lock.
         let path = &path.canonicalize().map_err(|error| StoreError::Open {
@@ -114,15 +119,17 @@ impl SqliteStore {
             Found::Unfinished => Some(Watch::start(reader()?)),
             _ => None,
         };
-        let store = Self {
+        let mut store = Self {
             writer: Mutex::new(writer),
             readers: readers?,
             turn: AtomicUsize::new(0),
             path: name,
             watch,
+            place: None,
             _guard: Some(guard),
         };
         store.probe_writable()?;
+        store.place = Some(Place::of(path)?);
         Ok(store)
     }
 
@@ -148,6 +155,7 @@ impl SqliteStore {
             turn: AtomicUsize::new(0),
             path: name,
             watch: None,
+            place: None,
             _guard: Some(guard),
         })
     }
@@ -187,6 +195,7 @@ impl SqliteStore {
             turn: AtomicUsize::new(0),
             path: NAME.to_owned(),
             watch: None,
+            place: None,
             _guard: None,
         })
     }
@@ -204,6 +213,9 @@ impl SqliteStore {
             });
         }
         let mut connection = locked(&self.writer);
+        if let Some(place) = &self.place {
+            place.look()?;
+        }
         let attempt = || {
             let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
             let value = work(&transaction)?;
@@ -375,6 +387,9 @@ impl Store for SqliteStore {
     }
 
     fn fold(&self) -> Result<(), StoreError> {
+        if let Some(place) = &self.place {
+            place.look()?;
+        }
         // Each reader lets go of its snapshot first.
         let _readers: Vec<_> = self.readers.iter().map(locked).collect();
         let folded = locked(&self.writer).query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()));

@@ -326,3 +326,42 @@ async fn derived_communications_are_found_by_patient() {
     );
     assert_eq!(api.get("/fhir/Communication?patient=2").await.json()["total"], 0);
 }
+
+/// What all callers read at once is bounded: a batch by itself, and all of them together.
+#[tokio::test]
+async fn what_is_read_at_once_is_bounded() {
+    use deltaward::server::fhir::search::PAGE_BYTES;
+    let mut api = Api::new();
+    api.app.limits.max_body_bytes = 2 * PAGE_BYTES;
+    let mut body = observation("a", "1", None, "x", "2026-03-05T21:00:00Z");
+    body["note"] = json!([{"text": "x".repeat(PAGE_BYTES - 1000)}]);
+    assert!(api.put("/fhir/Observation/a", &body).await.status.is_success());
+    let read = json!({"request": {"method": "GET", "url": "Observation/a"}});
+    let batch = json!({"resourceType": "Bundle", "type": "batch", "entry": vec![read; 5]});
+    let answer = api.post("/fhir", &batch).await.json();
+    let statuses: Vec<&str> = answer["entry"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|entry| entry["response"]["status"].as_str().unwrap().split(' ').next().unwrap())
+        .collect();
+    assert_eq!(statuses, ["200", "200", "200", "413", "413"]);
+    // Answers that nobody takes hold their room; whoever comes past it is told to come again.
+    let ask = || {
+        let request = axum::http::Request::get("/fhir/Observation").header("host", "localhost:8080");
+        tower::ServiceExt::oneshot(api.router(), request.body(axum::body::Body::empty()).unwrap())
+    };
+    let mut unread = Vec::new();
+    let refused = loop {
+        let answer = ask().await.unwrap();
+        if answer.status() != 200 {
+            break answer;
+        }
+        unread.push(answer);
+        assert!(unread.len() < 20, "nothing bounds the answers");
+    };
+    assert_eq!(refused.status(), 503);
+    assert!(refused.headers().contains_key("retry-after"));
+    drop(unread);
+    assert_eq!(ask().await.unwrap().status(), 200);
+}
