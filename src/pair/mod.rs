@@ -39,22 +39,14 @@ impl<'s> FromIterator<Candidate<'s>> for Candidates<'s> {
     }
 }
 
-impl Candidates<'_> {
-    /// When each was measured, in order.
-    pub fn times(&self) -> &[Instant] {
-        &self.times
-    }
-
-    /// How many were measured before `at`. `near` is the answer for a moment not much earlier, from
-    /// which a few steps lead on: compartment readings come in order of time as well.
-    pub fn count_before(&self, at: Instant, near: usize) -> usize {
-        let is_before = |time: &&Instant| **time < at;
-        match self.times.get(..near) {
-            Some(earlier) if earlier.last().is_none_or(|time| *time < at) => {
-                near + self.times[near..].iter().take_while(is_before).count()
-            }
-            _ => self.times.partition_point(|time| *time < at),
+/// How many of `times`, which are in order, lie before `at`. `near` is the answer for a moment not
+/// much earlier, from which a few steps lead on: compartment readings come in order of time as well.
+pub fn count_before(times: &[Instant], at: Instant, near: usize) -> usize {
+    match times.get(..near) {
+        Some(earlier) if earlier.last().is_none_or(|time| *time < at) => {
+            near + times[near..].iter().take_while(|time| **time < at).count()
         }
+        _ => times.partition_point(|time| *time < at),
     }
 }
 
@@ -64,12 +56,20 @@ impl Candidates<'_> {
 /// `simultaneous_minutes` of the best distance. Ties: later effective, then later version, then
 /// the greater source identity.
 pub fn choose(candidates: &Candidates<'_>, at: Instant, pairing: &Pairing) -> Option<usize> {
-    choose_at(candidates, candidates.count_before(at, usize::MAX), at, pairing)
+    let times = &candidates.times;
+    let middle = count_before(times, at, usize::MAX);
+    choose_at(times, |index| candidates.all[index], middle, at, pairing)
 }
 
-/// As [`choose`], where `middle` of the candidates were measured before `at`.
-pub fn choose_at(candidates: &Candidates<'_>, middle: usize, at: Instant, pairing: &Pairing) -> Option<usize> {
-    let times = candidates.times();
+/// As [`choose`], by the `times` of the candidates, of which `middle` lie before `at`; `candidate` is
+/// asked for only where times do not decide.
+pub fn choose_at<'s>(
+    times: &[Instant],
+    candidate: impl Fn(usize) -> Candidate<'s>,
+    middle: usize,
+    at: Instant,
+    pairing: &Pairing,
+) -> Option<usize> {
     let before = (pairing.before_minutes + i64::from(mutated!(WindowLonger))) * MINUTE_MILLIS;
     let after = pairing.after_minutes * MINUTE_MILLIS;
     // Only the neighbours of `at` can be nearest; a method order may reach a little further.
@@ -95,10 +95,10 @@ pub fn choose_at(candidates: &Candidates<'_>, middle: usize, at: Instant, pairin
         return Some(low);
     }
     (low..high).min_by(|left, right| {
-        let (left, right) = (&candidates.all[*left], &candidates.all[*right]);
+        let (left, right) = (candidate(*left), candidate(*right));
         let method = |candidate: &Candidate<'_>| rank(candidate.method, &pairing.method_order);
-        method(left)
-            .cmp(&method(right))
+        method(&left)
+            .cmp(&method(&right))
             .then_with(|| distance(left.at, at).cmp(&distance(right.at, at)))
             .then_with(|| match mutated!(TieEarlier) {
                 true => left.at.cmp(&right.at),

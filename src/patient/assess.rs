@@ -20,6 +20,7 @@ use crate::rules::age::age_note;
 use crate::rules::{Sheet, Tier};
 use std::borrow::Cow;
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 /// What the shells decide about asking a source for earlier diastolics.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -190,16 +191,19 @@ pub struct Assessment<'s> {
 impl<'s> Assessment<'s> {
     /// The measurements of one site, in time order, with their indexes.
     pub fn of_site(&self, site: usize) -> impl DoubleEndedIterator<Item = (usize, &Measurement<'s>)> {
-        let first = self
-            .measurements
-            .partition_point(|measurement| measurement.gathered.site < site);
-        let end = self
-            .measurements
-            .partition_point(|measurement| measurement.gathered.site <= site);
-        self.measurements[first..end]
-            .iter()
-            .enumerate()
-            .map(move |(index, measurement)| (first + index, measurement))
+        let range = self.range_of_site(site);
+        range.clone().zip(&self.measurements[range])
+    }
+
+    /// The measurements of one site, in time order.
+    pub(super) fn all_of_site(&self, site: usize) -> &[Measurement<'s>] {
+        &self.measurements[self.range_of_site(site)]
+    }
+
+    fn range_of_site(&self, site: usize) -> Range<usize> {
+        let before = |limit: usize| move |measurement: &Measurement<'_>| measurement.gathered.site < limit;
+        let first = self.measurements.partition_point(before(site));
+        first..self.measurements.partition_point(before(site + 1))
     }
 }
 
@@ -236,7 +240,7 @@ fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolic
         judged_before,
         next_due,
     } = gather(state, sheet, now);
-    let candidates: Candidates<'_> = diastolics.iter().map(candidate).collect();
+    let times: Vec<Instant> = diastolics.iter().map(|diastolic| diastolic.at).collect();
     let age_note = age_note(state.birth_date.as_deref(), sheet, now);
     let mut assessment = Assessment {
         sites,
@@ -259,8 +263,9 @@ fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolic
     let besides = Besides::new(&diastolics, sheet);
     let mut before = 0;
     for (index, gathered) in compartments.into_iter().enumerate() {
-        before = candidates.count_before(gathered.at, before);
-        let chosen = pair::choose_at(&candidates, before, gathered.at, &sheet.pairing);
+        before = pair::count_before(&times, gathered.at, before);
+        let of = |index: usize| candidate(&diastolics[index]);
+        let chosen = pair::choose_at(&times, of, before, gathered.at, &sheet.pairing);
         let paired = paired(&gathered, chosen, &diastolics, &besides, sheet, policy, now);
         let mean = (!means.is_empty())
             .then(|| beside::mean(&means, &mean_candidates, &gathered, sheet))

@@ -44,8 +44,10 @@ impl Teller<'_, '_> {
             let all = self.index.into_iter().flat_map(|site| self.assessment.of_site(site));
             all.map(|(_, found)| found).filter(|found| found.gathered.is_in(slot))
         };
-        // The usual case first: it stands as it was told.
-        if !told.carried && found().any(|found| found.tier >= Some(told.tier)) {
+        // The usual case first: it stands as it was told, where its reading was taken.
+        let there = || slot.readings.first().and_then(|reading| self.at(reading.at));
+        let stands = |found: &Measurement<'_>| found.gathered.is_in(slot) && found.tier >= Some(told.tier);
+        if !told.carried && (there().is_some_and(stands) || found().any(stands)) {
             return None;
         }
         let Some(newest) = found().next_back() else {
@@ -79,6 +81,12 @@ impl Teller<'_, '_> {
             cause: self.cause(told, slot, newest),
             delta_now_whole_mmhg,
         })
+    }
+
+    /// The first measurement of the site that was not taken before `moment`.
+    fn at(&self, moment: Instant) -> Option<&Measurement<'_>> {
+        let of_site = self.assessment.all_of_site(self.index?);
+        of_site.get(of_site.partition_point(|found| found.at() < moment))
     }
 
     /// Why a delta that was told is another one now: what was corrected is told by its seal.

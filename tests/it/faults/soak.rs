@@ -57,9 +57,13 @@ async fn writer(base: String, name: u64, pause: Duration, counts: Arc<Counts>, s
             .header("content-type", "application/fhir+json")
             .header("prefer", "return=minimal")
             .body(body);
-        let Ok(response) = request.send().await else {
-            counts.failed.fetch_add(1, Ordering::Relaxed);
-            continue;
+        let response = match request.send().await {
+            Ok(response) => response,
+            Err(error) => {
+                eprintln!("soak: a request failed: {error:?}");
+                counts.failed.fetch_add(1, Ordering::Relaxed);
+                continue;
+            }
         };
         match response.status().as_u16() {
             200 | 201 => counts.taken.fetch_add(1, Ordering::Relaxed),
