@@ -40,8 +40,9 @@ fn main() -> anyhow::Result<()> {
         true => ALL.to_vec(),
         false => arguments.iter().map(String::as_str).collect(),
     };
-    // `cargo test --all-targets` runs benches with `--test`: that they start is enough there.
-    if std::env::args().any(|word| word == "--test") {
+    // `cargo test --all-targets` starts benches too, without the `--bench` of `cargo bench`: that they
+    // start is enough there.
+    if !std::env::args().any(|word| word == "--bench") {
         return Ok(());
     }
     for one in wanted {
