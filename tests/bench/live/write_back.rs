@@ -151,7 +151,7 @@ fn capabilities() -> Value {
 }
 
 /// The built-in sheets, saved and approved in `folder`: the `[rules]` table that names them.
-fn approved_rules(folder: &Path) -> anyhow::Result<&'static str> {
+fn approved_rules(folder: &Path) -> anyhow::Result<String> {
     let sheets = [
         ("adult.toml", include_str!("../../../profiles/rules/adult.toml")),
         ("child.toml", include_str!("../../../profiles/rules/child.toml")),
@@ -165,7 +165,10 @@ fn approved_rules(folder: &Path) -> anyhow::Result<&'static str> {
         );
         std::fs::write(folder.join(format!("{name}.approval.toml")), record)?;
     }
-    Ok("[rules]\nsheet = \"adult.toml\"\nchild_sheet = \"child.toml\"\n")
+    let folder = folder.display();
+    Ok(format!(
+        "[rules]\nsheet = \"{folder}/adult.toml\"\nchild_sheet = \"{folder}/child.toml\"\n"
+    ))
 }
 
 fn locked<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
