@@ -241,7 +241,11 @@ impl Engine {
         }
         match self.store.next_due() {
             Ok(due) => self.next_due = due,
-            Err(error) => tracing::error!(%error, "the next timer could not be read; it is tried again"),
+            Err(error) => {
+                // What was read before may be later than what this commit set: look at the next turn.
+                self.next_due = Some(Instant::from_millis(i64::MIN));
+                tracing::error!(%error, "the next timer could not be read; it is tried again");
+            }
         }
     }
 
