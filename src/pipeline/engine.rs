@@ -70,7 +70,7 @@ pub struct Engine {
     awaited: Awaited,
     next_due: Option<Instant>,
     /// Set after a commit that failed: until then no timer is taken up and no probe made.
-    resting: Option<std::time::Instant>,
+    resting: Option<tokio::time::Instant>,
 }
 
 /// What a commit made known, told after it.
@@ -167,7 +167,7 @@ impl Engine {
                 self.commit_group(group);
             }
             match self.resting {
-                Some(until) if std::time::Instant::now() < until => {}
+                Some(until) if tokio::time::Instant::now() < until => {}
                 // Nothing is sent that would show it: see by itself whether commits go through again.
                 Some(_) => self.probe(),
                 None if self.is_due() => self.commit_group(Vec::new()),
@@ -201,7 +201,7 @@ impl Engine {
         if self.resting.is_none() {
             tracing::error!(%error, "a commit failed; nothing of it was acknowledged, and what is sent is answered 503 until one goes through");
         }
-        self.resting = Some(std::time::Instant::now() + REST);
+        self.resting = Some(tokio::time::Instant::now() + REST);
         self.outlets.health.commit_failed(Some(error.reason()));
     }
 

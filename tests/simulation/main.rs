@@ -96,8 +96,8 @@ fn nothing_is_lost_and_nothing_doubled() {
     }
 }
 
-/// Seeds beyond the first hundreds that found something once: a timer that could not be read from a
-/// failing disk was forgotten until something else arrived.
+/// Seeds beyond the first hundreds that found something once: after a failing disk the engine rested by another
+/// clock than the one that its timers follow.
 #[test]
 fn what_was_found_once_stays_mended() {
     for seed in [6041] {
