@@ -1,9 +1,10 @@
 //! Who may talk to this port through a browser.
 //!
 //! On loopback no sign-in is asked for, and where one is, a browser adds it to every request by
-//! itself. So a page of another origin must not be able to reach the port: a Host that is not ours is refused (DNS rebinding), a state-changing request with a
-//! foreign Origin is refused (cross-site request forgery), no CORS header is ever sent, and a
-//! strict Content-Security-Policy stands on every answer.
+//! itself. So a page of another origin must not be able to reach the port: a Host that is not ours
+//! is refused (DNS rebinding), a state-changing request with a foreign Origin is refused (cross-site
+//! request forgery), no CORS header is ever sent, and a strict Content-Security-Policy stands on
+//! every answer.
 
 use super::AppState;
 use super::fhir::problem::Problem;

@@ -1,4 +1,4 @@
-//! What needs the writer's own connection. A real SQLITE_FULL on any machine: `PRAGMA max_page_count` of the writer's own connection
+//! What needs the writer's own connection. A real SQLITE_FULL on any machine: its `PRAGMA max_page_count`
 //! (<https://www.sqlite.org/pragma.html#pragma_max_page_count>). No option of the program sets it.
 #![allow(clippy::unwrap_used)]
 

@@ -32,7 +32,7 @@ use rows::Fault;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 use sound::{Found, Watch};
 use std::fs::File;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
@@ -89,10 +89,7 @@ impl SqliteStore {
         place::refuse_orphaned_wal(path)?;
         lock::owner_only(path)?;
         // By its one true name: a link to the file must meet the same lock.
-        let path = &path.canonicalize().map_err(|error| StoreError::Open {
-            path: path.display().to_string(),
-            cause: error.to_string(),
-        })?;
+        let path = &true_name(path)?;
         let guard = lock::hold(path)?;
         let name = path.display().to_string();
         let failed = |error: rusqlite::Error| StoreError::of_sqlite(&error, &name, "be opened");
@@ -141,10 +138,7 @@ impl SqliteStore {
     /// program's, `Open`, `Corrupt` or `Disk` when it cannot be read.
     pub fn open_to_read(path: impl AsRef<Path>) -> Result<Self, StoreError> {
         let path = path.as_ref();
-        let path = &path.canonicalize().map_err(|error| StoreError::Open {
-            path: path.display().to_string(),
-            cause: error.to_string(),
-        })?;
+        let path = &true_name(path)?;
         let guard = lock::hold(path)?;
         let name = path.display().to_string();
         let reader = open_reader(path).map_err(|error| StoreError::of_sqlite(&error, &name, "be opened"))?;
@@ -260,6 +254,14 @@ impl SqliteStore {
 /// behind a poisoned mutex is sound.
 fn locked(connection: &Mutex<Connection>) -> MutexGuard<'_, Connection> {
     connection.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// The file's one name, whatever links lead to it.
+fn true_name(path: &Path) -> Result<PathBuf, StoreError> {
+    path.canonicalize().map_err(|error| StoreError::Open {
+        path: path.display().to_string(),
+        cause: error.to_string(),
+    })
 }
 
 fn open_reader(path: &Path) -> rusqlite::Result<Connection> {
