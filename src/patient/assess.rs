@@ -244,7 +244,7 @@ fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolic
     let age_note = age_note(state.birth_date.as_deref(), sheet, now);
     let mut assessment = Assessment {
         sites,
-        measurements: Vec::with_capacity(compartments.len()),
+        measurements: Vec::with_capacity(compartments.iter().map(Vec::len).sum()),
         diastolics: Vec::new(),
         means: Vec::new(),
         contexts,
@@ -262,7 +262,7 @@ fn assess_in<'s>(depth: Depth, state: &'s State, sheet: &Sheet, policy: AskPolic
     let mean_candidates: Candidates<'_> = means.iter().map(candidate).collect();
     let besides = Besides::new(&diastolics, sheet);
     let mut before = 0;
-    for (index, gathered) in compartments.into_iter().enumerate() {
+    for (index, gathered) in compartments.into_iter().flatten().enumerate() {
         before = pair::count_before(&times, gathered.at, before);
         let of = |index: usize| candidate(&diastolics[index]);
         let chosen = pair::choose_at(&times, of, before, gathered.at, &sheet.pairing);

@@ -123,8 +123,8 @@ pub struct Lost<'s> {
 pub struct Gathering<'s> {
     /// Sites of compartment readings, in order.
     pub sites: Vec<Cow<'s, Site>>,
-    /// Compartment measurements by site, then time.
-    pub compartments: Vec<Gathered<'s>>,
+    /// Compartment measurements of each site, by time; sites at the end may be left out.
+    pub compartments: Vec<Vec<Gathered<'s>>>,
     /// Diastolics by time.
     pub diastolics: Vec<Gathered<'s>>,
     /// Mean arterial pressures by time, where a rule of the sheet asks for them.
@@ -151,7 +151,7 @@ pub struct Gathering<'s> {
 pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s> {
     let mut gathering = Gathering::default();
     let sides = Sides::of(state);
-    let mut compartments = Vec::with_capacity(state.slots.len());
+    let mut by_site: Vec<Vec<Gathered<'s>>> = Vec::new();
     let mut diastolics = Vec::with_capacity(state.slots.len());
     let mut means = Vec::new();
     let wants_means = sheet
@@ -188,7 +188,8 @@ pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s
                     let site = gathering.site_of(member, &sides);
                     let alone = Gathered::alone(member, site);
                     if gathering.plausible_compartment(&alone, sheet) {
-                        compartments.push(alone);
+                        by_site.resize_with(gathering.sites.len(), Vec::new);
+                        by_site[site].push(alone);
                     }
                 }
                 Kind::Diastolic => {
@@ -207,7 +208,7 @@ pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s
             }
         }
     }
-    gathering.compartments = gathering.each_once(compartments);
+    gathering.compartments = by_site.into_iter().map(|of_site| gathering.each_once(of_site)).collect();
     gathering.diastolics = gathering.each_once(diastolics);
     gathering.means = gathering.each_once(means);
     gathering.contexts.sort_by_key(|context| (context.start, context.kind));
@@ -322,16 +323,21 @@ impl<'s> Gathering<'s> {
         !bound
     }
 
-    /// Join readings of one measurement: equal site, time and value, or equal identifier. `list`
-    /// comes in order of identity; it goes out by site, then time.
+    /// Join readings of one measurement: equal time and value, or equal identifier. `list` is of one
+    /// site and comes in order of identity; it goes out by time.
     fn each_once(&mut self, mut list: Vec<Gathered<'s>>) -> Vec<Gathered<'s>> {
         join_by_identifier(&mut list);
-        let list = sorted(list, |left, right| {
+        let order = |left: &Gathered<'_>, right: &Gathered<'_>| {
             let (one, other) = (left.current.reading, right.current.reading);
-            (one.pressure.mmhg.cmp(&other.pressure.mmhg))
+            (left.at.cmp(&right.at))
+                .then_with(|| one.pressure.mmhg.cmp(&other.pressure.mmhg))
                 .then_with(|| left.comparator.cmp(&right.comparator))
                 .then_with(|| blood_method(one).cmp(&blood_method(other)))
-        });
+        };
+        // Records mostly come in order of time already.
+        if !list.is_sorted_by(|one, other| order(one, other).is_le()) {
+            list.sort_by(order);
+        }
         // Most measurements stand once: then nothing is moved.
         if !list.windows(2).any(|pair| same_measurement(&pair[0], &pair[1])) {
             return self.with_duplicates_refused(list);
@@ -360,40 +366,6 @@ impl<'s> Gathering<'s> {
     }
 }
 
-/// In order of site, time and `ties`. Records mostly come in order of time already: the items of
-/// each site are put together first, and sorted only where that is not so.
-fn sorted<'s>(
-    list: Vec<Gathered<'s>>,
-    ties: impl Fn(&Gathered<'_>, &Gathered<'_>) -> std::cmp::Ordering,
-) -> Vec<Gathered<'s>> {
-    let order = |one: &Gathered<'_>, other: &Gathered<'_>| one.at.cmp(&other.at).then_with(|| ties(one, other));
-    let sites = list.iter().map(|item| item.site + 1).max().unwrap_or(0);
-    if sites <= 1 {
-        let mut list = list;
-        if !list.is_sorted_by(|one, other| order(one, other).is_le()) {
-            list.sort_by(order);
-        }
-        return list;
-    }
-    let mut by_site: Vec<Vec<Gathered<'s>>> = Vec::with_capacity(sites);
-    by_site.resize_with(sites, || Vec::with_capacity(list.len() / sites + 1));
-    for item in list {
-        by_site[item.site].push(item);
-    }
-    for items in &mut by_site {
-        if !items.is_sorted_by(|one, other| order(one, other).is_le()) {
-            items.sort_by(order);
-        }
-    }
-    by_site
-        .into_iter()
-        .reduce(|mut all, mut next| {
-            all.append(&mut next);
-            all
-        })
-        .unwrap_or_default()
-}
-
 fn agrees(one: &Gathered<'_>, other: &Gathered<'_>) -> bool {
     one.at == other.at || one.current.reading.pressure.mmhg == other.current.reading.pressure.mmhg
 }
@@ -404,7 +376,7 @@ pub(super) fn same_site(one: &Site, other: &Site) -> bool {
 }
 
 fn same_measurement(one: &Gathered<'_>, other: &Gathered<'_>) -> bool {
-    if one.site != other.site || one.at != other.at {
+    if one.at != other.at {
         return false;
     }
     let (left, right) = (one.current.reading, other.current.reading);
@@ -449,19 +421,19 @@ fn join<'s>(into: &mut Gathered<'s>, next: Gathered<'s>) {
     into.others = members;
 }
 
-/// Join readings that carry an equal Observation.identifier, are of one site, and agree in time or in
+/// Join readings of one site that carry an equal Observation.identifier and agree in time or in
 /// value: a line or a device that puts its own number there measures more than once. The parts of
 /// one resource share its identifier and are never joined.
 fn join_by_identifier(list: &mut Vec<Gathered<'_>>) {
     if list.iter().all(|item| item.owner.reading.identifiers.is_empty()) {
         return;
     }
-    let mut by_identifier: HashMap<(&str, usize), Vec<usize>> = HashMap::new();
+    let mut by_identifier: HashMap<&str, Vec<usize>> = HashMap::new();
     let mut kept: Vec<Gathered<'_>> = Vec::with_capacity(list.len());
     for item in list.drain(..) {
         let identifiers = &item.owner.reading.identifiers;
         let same = identifiers.iter().find_map(|identifier| {
-            let known = by_identifier.get(&(identifier.as_str(), item.site))?;
+            let known = by_identifier.get(identifier.as_str())?;
             let fits = |index: &&usize| {
                 let other = &kept[**index];
                 !other.is_from(&item.owner.slot.source) && agrees(other, &item)
@@ -470,7 +442,7 @@ fn join_by_identifier(list: &mut Vec<Gathered<'_>>) {
         });
         let index = same.unwrap_or(kept.len());
         for identifier in identifiers {
-            let known = by_identifier.entry((identifier.as_str(), item.site)).or_default();
+            let known = by_identifier.entry(identifier.as_str()).or_default();
             if !known.contains(&index) {
                 known.push(index);
             }

@@ -12,12 +12,27 @@ use crate::recognise::Site;
 impl Teller<'_, '_> {
     /// Which told grounds no longer stand, with their position in `told`.
     pub(super) fn lost(&self, before: &Concern) -> Vec<(usize, GroundLost)> {
-        before
-            .told
-            .iter()
-            .enumerate()
-            .filter_map(|(position, told)| self.ground_lost(told, before.family).map(|lost| (position, lost)))
+        let mut standing = self.standing(before.family);
+        let told = before.told.iter().enumerate().filter(|(_, told)| !standing(told));
+        told.filter_map(|(position, told)| self.ground_lost(told, before.family).map(|lost| (position, lost)))
             .collect()
+    }
+
+    /// True for a ground that plainly stands as it was told: the usual case, seen without a search,
+    /// for grounds mostly come in the order of their measurements.
+    fn standing(&self, family: Family) -> impl FnMut(&ToldGround) -> bool {
+        let mut rest = match (family, self.index) {
+            (Family::Pressure, Some(site)) => self.assessment.all_of_site(site),
+            _ => &[],
+        };
+        move |told| {
+            let found = rest.iter().position(|found| found.gathered.current.slot.source == told.source);
+            let Some((measurement, after)) = found.and_then(|found| rest.get(found..)?.split_first()) else {
+                return false;
+            };
+            rest = after;
+            !told.carried && measurement.tier >= Some(told.tier)
+        }
     }
 
     fn ground_lost(&self, told: &ToldGround, family: Family) -> Option<GroundLost> {

@@ -180,31 +180,31 @@ fn retract(publishing: &mut Publishing, state: &State, assessment: &Assessment<'
 /// What is the same for every fingerprint of one step.
 struct Seals<'r> {
     sheet: &'r Sheet,
-    /// Of each site.
+    /// Of each site with the sheet: what the fingerprints of its measurements begin with.
     sites: Vec<u64>,
     alert_threshold: i64,
-    /// Of the sheet's text.
-    text: u64,
 }
 
 impl<'r> Seals<'r> {
     fn of(assessment: &Assessment<'_>, sheet: &'r Sheet) -> Self {
+        let alert_threshold = sheet.alert_threshold();
+        let mut text = Mixer::new();
+        text.text(&sheet.hash);
         let site = |site: &Site| {
             let mut mixer = Mixer::new();
             mixer.add(site.side as u64);
             mixer.text(&site.system);
             mixer.text(&site.code);
-            mixer.0
+            let mut begin = Mixer::new();
+            begin.add(mixer.0);
+            begin.add(alert_threshold.cast_unsigned());
+            begin.add(text.0);
+            begin.0
         };
         Self {
             sheet,
             sites: assessment.sites.iter().map(|of| site(of)).collect(),
-            alert_threshold: sheet.alert_threshold(),
-            text: {
-                let mut mixer = Mixer::new();
-                mixer.text(&sheet.hash);
-                mixer.0
-            },
+            alert_threshold,
         }
     }
 
@@ -215,10 +215,7 @@ impl<'r> Seals<'r> {
         measurement: &Measurement<'_>,
         carried: Option<&Carried>,
     ) -> u64 {
-        let mut mixer = Mixer::new();
-        mixer.add(self.sites[measurement.gathered.site]);
-        mixer.add(self.alert_threshold.cast_unsigned());
-        mixer.add(self.text);
+        let mut mixer = Mixer(self.sites[measurement.gathered.site]);
         mixer.text(&measurement.gathered.owner.reading.part);
         mixer.add(u64::from(carried.is_some()));
         mixer.gathered(&measurement.gathered);

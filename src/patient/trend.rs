@@ -3,6 +3,7 @@
 use crate::fhir::instant::MINUTE_MILLIS;
 use crate::patient::assess::{Assessment, Measurement, Paired};
 use crate::patient::gather::Gathered;
+use crate::rules::sheet::TREND_READINGS_MAX;
 use crate::rules::trend::{Line, theil_sen};
 use crate::rules::{RuleKind, Sheet};
 use std::cmp::Ordering;
@@ -107,20 +108,14 @@ impl Window<'_> {
     /// Does the line through the deltas, followed from the newest, reach the threshold within the
     /// horizon? Counting the slopes that are steep enough answers it without working out the line.
     fn reaches(&self) -> bool {
+        let mut room = [0; TREND_READINGS_MAX];
+        let heights = self.heights(&mut room);
         // The slope of any pair is a mean of the slopes between its neighbours: where none of these
         // is steep enough, no pair is.
-        if !self.points.windows(2).any(|pair| self.is_steep(&pair[0], &pair[1])) {
+        if !heights.windows(2).any(|pair| pair[0] >= pair[1]) {
             return false;
         }
-        let (mut steep, mut slopes) = (0, 0);
-        for (position, older) in self.points.iter().enumerate() {
-            for newer in &self.points[position + 1..] {
-                // Deltas of one moment have no slope.
-                let has_slope = newer.at > older.at;
-                slopes += usize::from(has_slope);
-                steep += usize::from(has_slope && self.is_steep(older, newer));
-            }
-        }
+        let (steep, slopes) = self.count_slopes(heights);
         // The line's slope is the median of all slopes; of an even number it is the mean of two, and
         // only when they lie on both sides does it have to be worked out.
         match (2 * steep).cmp(&slopes) {
@@ -132,9 +127,30 @@ impl Window<'_> {
         }
     }
 
-    fn is_steep(&self, older: &Point, newer: &Point) -> bool {
-        let fall = older.delta.saturating_sub(newer.delta);
-        fall.saturating_mul(self.horizon) >= self.left.saturating_mul(newer.at - older.at)
+    /// How many slopes are steep enough, and how many there are. Deltas of one moment have no slope.
+    fn count_slopes(&self, heights: &[i64]) -> (usize, usize) {
+        let (mut steep, mut slopes) = (0, 0);
+        for (position, (older, height)) in self.points.iter().zip(heights).enumerate() {
+            let mut first = position + 1;
+            while self.points.get(first).is_some_and(|newer| newer.at <= older.at) {
+                first += 1;
+            }
+            let newer = heights.get(first..).unwrap_or_default();
+            slopes += newer.len();
+            steep += newer.iter().map(|newer| usize::from(height >= newer)).sum::<usize>();
+        }
+        (steep, slopes)
+    }
+
+    /// How far each delta lies above the line that falls just fast enough, times the horizon: from an
+    /// older to a newer one the fall is steep enough when this does not grow.
+    fn heights<'r>(&self, room: &'r mut [i64; TREND_READINGS_MAX]) -> &'r [i64] {
+        let origin = self.points.first().map_or(0, |point| point.at);
+        for (height, point) in room.iter_mut().zip(self.points) {
+            let expected = self.left.saturating_mul(point.at - origin);
+            *height = point.delta.saturating_mul(self.horizon).saturating_add(expected);
+        }
+        &room[..self.points.len().min(TREND_READINGS_MAX)]
     }
 
     /// In minutes from the first delta, and mmHg.
