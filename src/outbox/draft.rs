@@ -368,7 +368,8 @@ pub struct MessageDraft {
     pub compartment: Option<Measured>,
     /// The compartment reading that cannot be used, when the message is about one.
     pub unusable: Option<Unusable>,
-    /// The diastolic spoken of, when the concern is of the blood pressure alone.
+    /// The diastolic spoken of, when the concern is of the blood pressure alone, or when its methods
+    /// disagree beside a reading that has no delta.
     pub diastolic: Option<Measured>,
     /// The delta spoken of, when there is one.
     pub delta: Option<DeltaFacts>,

@@ -114,6 +114,9 @@ pub struct Measurement<'s> {
     pub conclusive: bool,
     /// Second differences.
     pub beside: Vec<BesideNow>,
+    /// Arterial line and cuff disagree beside it: the diastolic that does not count (index into
+    /// `Assessment::diastolics`). That is so whatever the comparator of the compartment pressure.
+    pub other_method: Option<usize>,
     /// Another reading of the same moments that differs (index into `Assessment::measurements`).
     pub disagrees_with: Option<usize>,
     /// True when that other one has the lower delta, which counts.
@@ -379,6 +382,7 @@ fn measure<'s>(
         carried: Vec::new(),
         conclusive,
         beside,
+        other_method: pairing.other_method,
         disagrees_with: None,
         yields: false,
         delta_tier: None,

@@ -7,7 +7,7 @@
 
 use crate::fhir::Instant;
 use crate::fhir::instant::MINUTE_MILLIS;
-use crate::outbox::draft::{AgeNote, BesideKind, Family};
+use crate::outbox::draft::{AgeNote, Family};
 use crate::patient::applies::applies;
 use crate::patient::assess::{Assessment, Carried, Measurement, Paired, Rules};
 use crate::patient::gather::{Gathered, Lost, Member};
@@ -195,10 +195,8 @@ fn check_holds(measurement: &Measurement<'_>, assessment: &Assessment<'_>, kind:
         RuleKind::DiastolicMissing => measurement.paired == Paired::Nothing,
         RuleKind::SideMissing => assessment.sites[measurement.gathered.site].side == Side::Unstated,
         RuleKind::ReadingsDisagree { .. } => measurement.disagrees_with.is_some(),
-        RuleKind::MethodsDisagree { .. } => {
-            let mut beside = measurement.beside.iter();
-            beside.any(|beside| beside.kind == BesideKind::OtherMethod)
-        }
+        // Of the two diastolics, not of the delta: "less than 55" has none, and must not close this either.
+        RuleKind::MethodsDisagree { .. } => measurement.other_method.is_some(),
         RuleKind::CompartmentVerify => whole < 0 || whole > sheet.plausible.compartment_verify_above,
         _ => false,
     }

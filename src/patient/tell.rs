@@ -6,7 +6,7 @@ use crate::outbox::draft::{
     AgeNote, Beside, DeltaFacts, Family, GroundLost, Measured, MessageDraft, Occasion, SessionNote, SourceRef, Unusable,
 };
 use crate::outbox::{identity, wording};
-use crate::patient::assess::Assessment;
+use crate::patient::assess::{Assessment, Measurement, Paired};
 use crate::patient::concern::{ConcernNow, Headline};
 use crate::patient::effect::{Effect, History};
 use crate::patient::session::session;
@@ -229,6 +229,7 @@ impl Teller<'_, '_> {
                 evidence.delta = words::facts(self.assessment, measurement, None, self.sheet);
                 if evidence.delta.is_none() {
                     evidence.beside = words::besides(self.assessment, &measurement.beside, &measurement.gathered);
+                    evidence.diastolic = self.lower_method(measurement);
                 }
                 evidence.session = session(self.assessment, index, self.sheet);
                 evidence.identity = self.delta_identity(index, None);
@@ -267,6 +268,14 @@ impl Teller<'_, '_> {
             evidence.identity = None;
         }
         evidence
+    }
+
+    /// The diastolic that counts where arterial line and cuff disagree: without a delta nothing else names it.
+    fn lower_method(&self, measurement: &Measurement<'_>) -> Option<Measured> {
+        match (measurement.other_method, measurement.paired) {
+            (Some(_), Paired::With(index, _)) => Some(words::measured(&self.assessment.diastolics[index])),
+            _ => None,
+        }
     }
 
     fn newest(&self) -> Option<usize> {

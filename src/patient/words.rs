@@ -4,7 +4,7 @@ use crate::fhir::Instant;
 use crate::fhir::quantity::{round_delta, round_pressure};
 use crate::outbox::draft::{AgeClass, Beside, BesideKind, DeltaFacts, Ground, Measured, SourceRef};
 use crate::outbox::wording::signed;
-use crate::patient::assess::{Assessment, Carried, Delta, Measurement, Paired, exact_difference};
+use crate::patient::assess::{Assessment, Carried, Delta, Measurement, Paired, difference, exact_difference};
 use crate::patient::beside::{self, BesideNow, minutes_apart};
 use crate::patient::concern::{ConcernNow, Headline};
 use crate::patient::gather::{Gathered, Member};
@@ -77,7 +77,7 @@ fn value(
             _ => None,
         },
         "mean_delta" => second(measurement?, BesideKind::Mean).map(|mean| number_of(mean.delta)),
-        "other_delta" => second(measurement?, BesideKind::OtherMethod).map(|other| number_of(other.delta)),
+        "other_delta" => other_delta(assessment, measurement?),
         "apart" | "other" => disagreeing(assessment, measurement?, name),
         "difference" => match rule.kind {
             RuleKind::MethodsDisagree { .. } => methods_apart(assessment, measurement?),
@@ -154,11 +154,22 @@ fn methods_apart(assessment: &Assessment<'_>, measurement: &Measurement<'_>) -> 
     let Paired::With(index, _) = measurement.paired else {
         return None;
     };
-    let other = beside::pressure(assessment, second(measurement, BesideKind::OtherMethod)?);
-    let apart = other
+    let apart = assessment.diastolics[measurement.other_method?]
         .whole_diastolic()
         .abs_diff(assessment.diastolics[index].whole_diastolic());
     Some(apart.to_string())
+}
+
+/// The delta against the diastolic of the other method. Against "less than" it is a lower bound, or
+/// anything at all when that diastolic is an upper one.
+fn other_delta(assessment: &Assessment<'_>, measurement: &Measurement<'_>) -> Option<String> {
+    let other = &assessment.diastolics[measurement.other_method?];
+    let compartment = &measurement.gathered;
+    Some(match difference(other, compartment) {
+        Some(delta) => number_of(delta),
+        None if other.comparator.is_some() => String::from("an unknown number of"),
+        None => format!("at least {}", signed(round_delta(exact_difference(other, compartment)))),
+    })
 }
 
 /// "30", or "at most 30".

@@ -430,6 +430,44 @@ fn arterial_line_and_cuff_that_disagree_show_both_and_the_lower_counts() {
     assert!(told.published[0].facts.beside.is_empty());
 }
 
+/// Design §4: "less than" neither raises nor resolves by its delta. That arterial line and cuff disagree has nothing to
+/// do with it: the check is raised beside such a reading, and stays.
+#[test]
+fn methods_that_disagree_beside_less_than_are_checked_all_the_same() {
+    let diastolics = || {
+        [
+            diastolic("line", 0, "50").method(Method::ArterialLine),
+            diastolic("cuff", 0, "81"),
+        ]
+    };
+    let below = |id: &str, minute: i64| compartment(id, minute, "55").comparator(Comparator::Less);
+    let mut ward = Ward::adult();
+    ward.take(0, &diastolics());
+    let told = ward.take(2, &[below("c", 2)]);
+    assert!(told.published.is_empty(), "there is no delta");
+    assert_eq!(told.said(), [(Raised, Measurement, Some(Check))]);
+    assert_eq!(told.rules(), ["diastolics-disagree"]);
+    let text = sentences(&told).join(" ");
+    assert!(
+        text.contains("differ by 31 mmHg in the diastolic; the lower one, 50 mmHg, counts"),
+        "{text}"
+    );
+    assert!(text.contains("would be at least 26 mmHg"), "{text}");
+    let spoken = told.messages[0].diastolic.as_ref().unwrap();
+    assert_eq!(
+        (spoken.method, spoken.sources[0].reference.as_str()),
+        (Method::ArterialLine, "Observation/line")
+    );
+
+    let mut ward = Ward::adult();
+    ward.take(0, &diastolics());
+    let told = ward.take(1, &[compartment("exact", 1, "5")]);
+    assert_eq!(told.said(), [(Raised, Measurement, Some(Check))]);
+    let told = ward.take(2, &[below("c", 2)]);
+    assert!(told.messages.is_empty(), "they still disagree: {:?}", told.said());
+    assert_eq!(ward.left(Measurement), Some(Check));
+}
+
 // ---- measuring again ---------------------------------------------------------------------------
 
 #[test]

@@ -342,7 +342,10 @@ fn grounds(
             wrong.push(format!("{patient}: {message} has no ground"));
         }
         let mut sources: BTreeSet<String> = BTreeSet::new();
-        let mut carried = false;
+        // A carried delta that raised nothing above another is told and not written, so only the text tells: design §3
+        // has it always labelled.
+        let payload = body["payload"][0]["contentString"].as_str().unwrap_or_default();
+        let carried = payload.contains("\nCarried: ");
         for one in about {
             let reference = one["reference"].as_str().unwrap_or_default();
             let logical = one["identifier"]["value"].as_str();
@@ -354,7 +357,11 @@ fn grounds(
             match derived {
                 Some(derived) => {
                     let of = stands(derived);
-                    carried |= of.carried;
+                    if of.carried && !carried {
+                        wrong.push(format!(
+                            "{patient}: {message} is of a carried delta and does not say so"
+                        ));
+                    }
                     sources.extend(of.sources);
                 }
                 None if logical.is_some() => {
@@ -374,8 +381,16 @@ fn grounds(
                 && later.family == event.family
                 && matches!(later.occasion, Some(Occasion::Withdrawn | Occasion::Resolved))
         });
-        // A carried delta asks for a new measurement, and that is an answer too.
-        let measured_again = carried && readings.iter().any(|one| one.site == event.site_key);
+        // A carried delta asks for a new measurement: a later one beside that very diastolic is an answer too.
+        let taken = readings
+            .iter()
+            .filter(|one| one.site == event.site_key && sources.contains(&one.source));
+        let measured_again = carried
+            && taken.map(|one| one.at).max().is_some_and(|taken| {
+                let beside = expected.beside.iter().filter(|one| one.site == event.site_key);
+                let mut later = beside.filter(|one| one.at > taken);
+                later.any(|one| !one.diastolics.is_disjoint(&sources))
+            });
         if !stands && !answered && !measured_again {
             wrong.push(format!(
                 "{patient}: the ground of {message} ({raised:?} on {sources:?}) is gone, unanswered"

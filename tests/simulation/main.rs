@@ -96,9 +96,11 @@ fn nothing_is_lost_and_nothing_doubled() {
     }
 }
 
-/// Seeds beyond the first hundreds that found something once: after a failing disk the engine rested by another
-/// clock than the one that its timers follow.
-const FOUND_ONCE: [u64; 1] = [6041];
+/// Seeds beyond the first hundreds that found something once.
+/// 6041: after a failing disk the engine rested by another clock than the one that its timers follow.
+/// 4449: a reading of "less than" hid, and would have closed, the check that arterial line and cuff disagree.
+/// 4056, 5500, 7270: the check of grounds took the message of a carried delta that is not written for another.
+const FOUND_ONCE: [u64; 5] = [4056, 4449, 5500, 6041, 7270];
 
 #[test]
 fn what_was_found_once_stays_mended() {

@@ -106,6 +106,16 @@ pub struct Expected {
     pub concerns: BTreeMap<(String, &'static str), Tier>,
     /// (site, source) → the highest tier that a reading of it holds, carried deltas included.
     pub holds: BTreeMap<(String, String), Tier>,
+    pub beside: Vec<Beside>,
+}
+
+/// A compartment measurement whose diastolic was taken within 5 minutes of it.
+#[derive(Clone, Debug)]
+pub struct Beside {
+    pub site: String,
+    pub at: i64,
+    /// The diastolic's sources.
+    pub diastolics: BTreeSet<String>,
 }
 
 /// Work out one patient.
@@ -150,6 +160,7 @@ pub fn expect(readings: &[Reading], method_order: &[How], is_child: bool) -> Exp
                 .filter_map(|carried| carried.tier)
                 .max()
                 .max(one.tier);
+            expected.beside.extend(beside(one, site, &diastolics));
             for name in one.once.names() {
                 if let Some(peak) = peak {
                     let held = expected.holds.entry((site.clone(), name)).or_insert(peak);
@@ -184,6 +195,16 @@ pub fn expect(readings: &[Reading], method_order: &[How], is_child: bool) -> Exp
     }
     expected.observations.sort();
     expected
+}
+
+fn beside(one: &Judged, site: &str, diastolics: &[Once]) -> Option<Beside> {
+    let (at, diastolic) = (one.once.counts.at, &diastolics[one.diastolic?]);
+    let simultaneous = (diastolic.counts.at - at).abs() <= 5 * MINUTE;
+    simultaneous.then(|| Beside {
+        site: site.to_owned(),
+        at,
+        diastolics: diastolic.names(),
+    })
 }
 
 fn write(one: &Judged, diastolics: &[Once], means: &[Once], expected: &mut Expected) {
