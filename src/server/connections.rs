@@ -4,8 +4,8 @@
 //! byte, or ask for a page and not read it. None of that may keep a ward's reading out. So every
 //! connection is in one of four states with a deadline for each, and when `max_connections` are
 //! open, the next one takes the place of one that does nothing: first of those that never sent a
-//! whole request, then of those that wait between two, each time the eldest. Only when every
-//! connection has a request under way is a new one answered 503 and closed.
+//! whole request, then of those that wait between two for more than a second, each time the eldest. Only
+//! when every connection asks or has just asked is a new one answered 503 and closed.
 
 mod held;
 mod stream;
@@ -22,7 +22,9 @@ use std::convert::Infallible;
 use std::sync::Arc;
 use std::time::Duration;
 use stream::Guarded;
+use tokio::io::AsyncWriteExt;
 use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tower::ServiceExt;
@@ -31,6 +33,10 @@ use tower::ServiceExt;
 const LOOK: Duration = Duration::from_millis(500);
 /// After an error of `accept` (no file descriptor left): the wait before the next try.
 const ACCEPT_PAUSE: Duration = Duration::from_millis(50);
+/// Connections turned away at once whose 503 is brought to its end; more are closed after the first try.
+const TURNED_AWAY_MAX: usize = 64;
+/// How long a connection that is turned away may take to read its answer.
+const TURN_AWAY_TIMEOUT: Duration = Duration::from_secs(2);
 /// The longest head of a request, bytes: a search with many codes fits well.
 const MAX_HEAD_BYTES: usize = 64 * 1024;
 /// Header lines of one request.
@@ -70,6 +76,7 @@ impl From<&ServerConfig> for ConnectionLimits {
 pub async fn serve(listener: TcpListener, router: Router, limits: ConnectionLimits, stop: CancellationToken) {
     let registry = Arc::new(Registry::new(limits));
     let connections = TaskTracker::new();
+    let turning_away = Arc::new(Semaphore::new(TURNED_AWAY_MAX));
     let mut look = tokio::time::interval(LOOK);
     loop {
         tokio::select! {
@@ -80,7 +87,10 @@ pub async fn serve(listener: TcpListener, router: Router, limits: ConnectionLimi
                     Some(held) => {
                         connections.spawn(connection(stream, router.clone(), held, stop.clone()));
                     }
-                    None => turn_away(&stream),
+                    None => match Arc::clone(&turning_away).try_acquire_owned() {
+                        Ok(place) => drop(tokio::spawn(turn_away(stream, place))),
+                        Err(_) => drop(stream.try_write(turned_away().as_bytes())),
+                    },
                 },
                 Err(error) => {
                     tracing::warn!(%error, "a connection could not be accepted; one that does nothing is closed");
@@ -137,14 +147,24 @@ async fn connection(stream: TcpStream, router: Router, held: Arc<Held>, stop: Ca
     }
 }
 
-/// 503 to a connection for which there is no place, as much of it as fits without waiting.
-fn turn_away(stream: &TcpStream) {
+/// 503 to a connection for which there is no place. What it sends is read to its end or for a moment:
+/// closed with bytes unread, the answer would be lost with them (RFC 9112, section 9.6).
+async fn turn_away(mut stream: TcpStream, _place: OwnedSemaphorePermit) {
+    let answered = async {
+        stream.write_all(turned_away().as_bytes()).await?;
+        stream.shutdown().await?;
+        tokio::io::copy(&mut stream, &mut tokio::io::sink()).await
+    };
+    // The peer may be gone, or never stop: then nothing is left to do.
+    let _ended = tokio::time::timeout(TURN_AWAY_TIMEOUT, answered).await;
+}
+
+fn turned_away() -> String {
     let text = "Every connection of this service has a request under way; nothing was kept. Send the request again.";
     let body = outcome(&[Issue::error(IssueType::Transient, text)]).to_string();
-    let answer = format!(
+    format!(
         "HTTP/1.1 503 Service Unavailable\r\nRetry-After: 1\r\nContent-Type: application/fhir+json\r\n\
          Cache-Control: no-store\r\nContent-Length: {}\r\nConnection: close\r\n\r\n{body}",
         body.len()
-    );
-    let _peer_may_be_gone = stream.try_write(answer.as_bytes());
+    )
 }

@@ -11,6 +11,10 @@ use std::time::Duration;
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
+/// A connection that asked less than this ago is about to ask again: closed now, its request would be
+/// lost on the way.
+const RESTED: Duration = Duration::from_secs(1);
+
 /// What a connection does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Doing {
@@ -110,8 +114,8 @@ impl Registry {
             .collect()
     }
 
-    /// Close the one that has done nothing for longest; false when each has a request under way. Of
-    /// those that never asked a few are closed at once: a flood then costs a look at all of them only
+    /// Close the one that has done nothing for longest, at least [`RESTED`] when it asked before; false
+    /// when there is none. Of those that never asked a few are closed at once: a flood then costs a look at all of them only
     /// now and then.
     pub fn make_room(&self) -> bool {
         let all = self.all();
@@ -119,7 +123,8 @@ impl Registry {
         silent.sort_unstable_by_key(|(_, _, since)| *since);
         silent.truncate((self.limits.max_connections / 16).max(1));
         if silent.is_empty() {
-            let waiting = all.iter().filter(|(_, doing, _)| *doing != Doing::Busy);
+            let rests = |doing: &Doing, since: &Instant| *doing != Doing::Busy && since.elapsed() >= RESTED;
+            let waiting = all.iter().filter(|(_, doing, since)| rests(doing, since));
             silent.extend(waiting.min_by_key(|(_, _, since)| *since));
         }
         for (held, ..) in &silent {

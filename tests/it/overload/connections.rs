@@ -236,7 +236,8 @@ async fn when_every_place_is_busy_the_next_is_told_to_come_back() {
     }
 }
 
-/// Those that never asked go first, the eldest of them; then those that wait between two requests.
+/// Those that never asked go first, the eldest of them; then those that wait between two requests. Of
+/// these none that asked just now: its next request may be on its way already.
 #[tokio::test(flavor = "multi_thread")]
 async fn who_does_nothing_makes_room() {
     let (address, _stop) = start(limits()).await;
@@ -255,7 +256,12 @@ async fn who_does_nothing_makes_room() {
         still.write_all(ASK.as_bytes()).await.unwrap();
         assert!(answer(still).await.ends_with("here"));
     }
-    // Now all four have asked: the one that waits longest goes, which is the fifth.
+    // All four have just asked: the next is told to come back, even when it sends much before it reads.
+    let mut early = open(address, &format!("{ASK}{}", "x".repeat(100_000))).await;
+    let text = rest(&mut early).await;
+    assert!(text.starts_with("HTTP/1.1 503 ") && text.ends_with('}'), "{text}");
+    tokio::time::sleep(Duration::from_millis(1100)).await;
+    // Now the one that waits longest goes, which is the fifth.
     let mut sixth = open(address, ASK).await;
     assert!(answer(&mut sixth).await.ends_with("here"));
     assert_eq!(rest(&mut fifth).await, "");
