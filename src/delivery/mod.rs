@@ -13,6 +13,7 @@ mod present;
 pub mod references;
 pub mod retry_after;
 pub mod send;
+mod single;
 pub mod status;
 pub mod worker;
 

@@ -208,7 +208,10 @@ pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s
             }
         }
     }
-    gathering.compartments = by_site.into_iter().map(|of_site| gathering.each_once(of_site)).collect();
+    gathering.compartments = by_site
+        .into_iter()
+        .map(|of_site| gathering.each_once(of_site))
+        .collect();
     gathering.diastolics = gathering.each_once(diastolics);
     gathering.means = gathering.each_once(means);
     gathering.contexts.sort_by_key(|context| (context.start, context.kind));

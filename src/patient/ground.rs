@@ -26,7 +26,9 @@ impl Teller<'_, '_> {
             _ => &[],
         };
         move |told| {
-            let found = rest.iter().position(|found| found.gathered.current.slot.source == told.source);
+            let found = rest
+                .iter()
+                .position(|found| found.gathered.current.slot.source == told.source);
             let Some((measurement, after)) = found.and_then(|found| rest.get(found..)?.split_first()) else {
                 return false;
             };

@@ -132,6 +132,8 @@ async fn connection(stream: TcpStream, router: Router, held: Arc<Held>, stop: Ca
     let io = TokioIo::new(Guarded::new(stream, Arc::clone(&held)));
     let mut builder = hyper::server::conn::http1::Builder::new();
     builder.max_buf_size(MAX_HEAD_BYTES).max_headers(MAX_HEADERS);
+    // A peer that closes its side is taken as gone, so that a request nobody waits for frees its place.
+    builder.half_close(false);
     let mut served = std::pin::pin!(builder.serve_connection(io, service));
     let mut stopping = false;
     loop {

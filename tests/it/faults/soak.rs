@@ -176,13 +176,11 @@ fn memory_is_flat_at_twice_the_rate() {
     let folder = tempfile::tempdir().unwrap();
     // A short queue, so that the load generator beside the service overfills it.
     let file = config(folder.path(), "[telemetry]\nlevel = \"error\"\n");
-    let text = std::fs::read_to_string(&file)
-        .unwrap()
-        .replacen(
-            "[server]\n",
-            &format!("[server]\nqueue_batches = 64\nmax_connections = {MAX_CONNECTIONS}\n"),
-            1,
-        );
+    let text = std::fs::read_to_string(&file).unwrap().replacen(
+        "[server]\n",
+        &format!("[server]\nqueue_batches = 64\nmax_connections = {MAX_CONNECTIONS}\n"),
+        1,
+    );
     std::fs::write(&file, text).unwrap();
     let running = Running::start(folder.path(), &["run", "--config", &file]);
     let searched = 10;
