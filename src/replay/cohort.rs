@@ -3,6 +3,7 @@
 //! A resource is read by the same `recognise` as in the live service. Which version of a resource
 //! counts is decided over all lines, so the order and the split of the lines do not matter.
 
+use super::input::{BadLine, BadLines, Place, Worker};
 use crate::fhir::Instant;
 use crate::patient::step;
 use crate::recognise::reading::{PatientKey, Version};
@@ -24,31 +25,6 @@ pub struct CohortSettings {
     pub bases: Vec<String>,
 }
 
-/// Why a line is no resource.
-#[derive(Debug, thiserror::Error)]
-pub enum LineFault {
-    /// No JSON, no object, or type or id is no string.
-    #[error("no resource as JSON")]
-    NotAResource(#[source] serde_json::Error),
-    /// No type.
-    #[error("resourceType is missing")]
-    NoType,
-    /// No id.
-    #[error("the resource has no id")]
-    NoId,
-}
-
-/// A line that could not be used.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub struct BadLine {
-    /// The file as it was named.
-    pub file: String,
-    /// From 1.
-    pub line: u64,
-    /// What is wrong; never the line's own text.
-    pub fault: String,
-}
-
 /// What came in, counted.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Inputs {
@@ -56,10 +32,8 @@ pub struct Inputs {
     pub lines: u64,
     /// Resources by type.
     pub by_type: BTreeMap<String, u64>,
-    /// Lines that could not be read as a resource.
-    pub bad: u64,
-    /// The first of them.
-    pub bad_lines: Vec<BadLine>,
+    /// Lines that could not be read as a resource, with the first of them.
+    pub bad: BadLines,
     /// Versions last updated after the moment of the view.
     pub later_than_view: u64,
     /// Versions of which a newer one counts.
@@ -74,7 +48,7 @@ impl Inputs {
     /// Add what another thread counted.
     pub fn merge(&mut self, other: Self) {
         self.lines += other.lines;
-        self.bad += other.bad;
+        self.bad.count += other.bad.count;
         self.later_than_view += other.later_than_view;
         self.superseded += other.superseded;
         self.withdrawn += other.withdrawn;
@@ -84,7 +58,7 @@ impl Inputs {
         for (reason, count) in other.set_aside {
             *self.set_aside.entry(reason).or_default() += count;
         }
-        self.bad_lines.extend(other.bad_lines);
+        self.bad.samples.extend(other.bad.samples);
     }
 
     fn count(&mut self, kind: &str) {
@@ -132,18 +106,18 @@ impl Cohort {
     ///
     /// # Errors
     /// When it is no resource with type and id; what is wrong, without anything of the line.
-    pub fn line(&mut self, text: &str) -> Result<(), LineFault> {
+    pub fn take(&mut self, text: &str) -> Result<(), BadLine> {
         let body = text.trim();
         if body.is_empty() {
             return Ok(());
         }
-        let head = Head::parse(body).map_err(LineFault::NotAResource)?;
-        let kind = head.resource_type.as_deref().ok_or(LineFault::NoType)?;
+        let head = Head::parse(body).map_err(|error| BadLine::json(&error))?;
+        let kind = head.resource_type.as_deref().ok_or_else(|| BadLine::whole("resourceType is missing"))?;
         if !matches!(kind, "Observation" | "Procedure" | "Patient") {
             self.inputs.count(kind);
             return Ok(());
         }
-        let id = head.id.as_deref().ok_or(LineFault::NoId)?;
+        let id = head.id.as_deref().ok_or_else(|| BadLine::whole("the resource has no id"))?;
         self.inputs.count(kind);
         let version = head.version(digest(body));
         if let (Some(view), Some(updated)) = (self.settings.as_of, version.last_updated)
@@ -169,6 +143,24 @@ impl Cohort {
             });
         }
         Ok(())
+    }
+}
+
+impl Worker for Cohort {
+    type Out = Self;
+
+    fn line(&mut self, _: Place, line: &[u8]) -> Result<(), BadLine> {
+        match std::str::from_utf8(line) {
+            Ok(text) => self.take(text),
+            Err(error) => Err(BadLine {
+                column: error.valid_up_to() as u64 + 1,
+                what: String::from("not UTF-8"),
+            }),
+        }
+    }
+
+    fn finish(self) -> Self {
+        self
     }
 }
 
@@ -234,6 +226,17 @@ pub struct PatientInputs {
     pub person: Person,
     /// In order of the clock.
     pub events: Vec<Event>,
+}
+
+impl PatientInputs {
+    /// Nobody, and nothing.
+    pub fn nobody() -> Self {
+        Self {
+            patient: PatientKey(String::new()),
+            person: Person::default(),
+            events: Vec::new(),
+        }
+    }
 }
 
 /// What all threads have read, by patient, in order of their keys; and what was counted.

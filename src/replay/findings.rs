@@ -196,6 +196,12 @@ pub struct PairRow {
     pub tier: &'static str,
 }
 
+impl PairRow {
+    fn order(&self) -> (&str, &str, &str, &str) {
+        (&self.patient, &self.site, &self.measured_at, &self.source)
+    }
+}
+
 /// One site of one patient, to be drawn.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Trace {
@@ -325,12 +331,15 @@ impl Findings {
         totals.steps += steps;
         self.inputs.merge(other.inputs);
         self.patients.extend(other.patients);
-        self.patients.sort_by(|one, other| one.patient.cmp(&other.patient));
         self.pairs.extend(other.pairs);
-        self.pairs
-            .sort_by(|one, other| (&one.patient, &one.site, &one.measured_at).cmp(&(&other.patient, &other.site, &other.measured_at)));
         self.traces.extend(other.traces);
         self.shorten_traces();
+    }
+
+    /// Put all in order, once everything is merged.
+    pub fn in_order(&mut self) {
+        self.patients.sort_by(|one, other| one.patient.cmp(&other.patient));
+        self.pairs.sort_by(|one, other| one.order().cmp(&other.order()));
     }
 
     fn shorten_traces(&mut self) {
