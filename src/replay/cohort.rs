@@ -186,7 +186,7 @@ pub enum Order {
 }
 
 /// One thing that happens to a patient.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Event {
     /// When, on the clock of the replay.
     pub at: Instant,
@@ -195,7 +195,7 @@ pub struct Event {
 }
 
 /// What happens.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum What {
     /// A version of a resource of this patient.
     Version(Box<Recognised>),
@@ -218,7 +218,7 @@ impl What {
 }
 
 /// All of one patient.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PatientInputs {
     /// Who.
     pub patient: PatientKey,
