@@ -37,8 +37,9 @@ pub(super) struct Bounds {
     after: i64,
     paired: i64,
     carry: i64,
-    /// Two readings of one site so close may contradict each other.
-    close_together: Option<i64>,
+    /// Two readings of one site so close (milliseconds) contradict each other when they differ by more
+    /// than so many thousandths.
+    close_together: Option<(i64, i64)>,
     /// So long after something was told its ground can still change.
     settling: i64,
     close_after_readings: usize,
@@ -72,7 +73,10 @@ impl Bounds {
                 }
                 RuleKind::MeanDelta { upper, .. } => mean_delta = mean_delta.max(upper),
                 RuleKind::Absolute { at_or_above } => pressure = pressure.min(at_or_above),
-                RuleKind::ReadingsDisagree { minutes, .. } => close_together = close_together.max(Some(minutes)),
+                RuleKind::ReadingsDisagree { minutes, more_than } => {
+                    let (widest, least) = close_together.unwrap_or((minutes, more_than));
+                    close_together = Some((widest.max(minutes), least.min(more_than)));
+                }
                 RuleKind::Trend {
                     upper,
                     readings,
@@ -98,7 +102,7 @@ impl Bounds {
             pairing.before_minutes,
             pairing.after_minutes,
             pairing.simultaneous_minutes,
-            close_together.unwrap_or(0),
+            close_together.map_or(0, |(minutes, _)| minutes),
         ];
         Some(Self {
             delta: beyond(delta),
@@ -114,7 +118,8 @@ impl Bounds {
             after: pairing.after_minutes * MINUTE_MILLIS,
             paired: pairing.paired_minutes * MINUTE_MILLIS,
             carry: pairing.carry_minutes * MINUTE_MILLIS,
-            close_together: close_together.map(|minutes: i64| minutes * MINUTE_MILLIS),
+            // Both are rounded before they are compared: one whole mmHg less is beyond doubt.
+            close_together: close_together.map(|(minutes, more_than)| (minutes * MINUTE_MILLIS, (more_than - 1) * THOUSAND)),
             settling: settling.into_iter().max().unwrap_or(0) * MINUTE_MILLIS,
             close_after_readings: sheet.close_after_readings,
             close_after: sheet.close_after_minutes * MINUTE_MILLIS,
@@ -387,7 +392,11 @@ impl<'b> Calm<'b> {
         if let Some(before) = place.points.last() {
             // One measurement that stands twice, or two of them: the order of the series is not ours to tell.
             self.given_up |= before.at == now;
-            loud |= bounds.close_together.is_some_and(|minutes| now - before.at <= minutes);
+        }
+        if let Some((minutes, more_than)) = bounds.close_together {
+            let mut near = place.points.iter().rev().take_while(|point| now - point.at <= minutes);
+            let apart = |one: Range, other: Range| (one.high - other.low).max(other.high - one.low);
+            loud |= near.any(|point| apart(point.pressure, pressure) > more_than);
         }
         loud |= chosen.is_none_or(|chosen| chosen.delta.low <= bounds.delta);
         loud |= pressure.high >= bounds.pressure || place.site.side == Side::Unstated;

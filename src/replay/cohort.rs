@@ -384,7 +384,7 @@ fn newest(all: Vec<Vec<Box<Recognised>>>, foreign: Vec<Foreign>, inputs: &mut In
     overtaken.sort_unstable();
     let mut events = Vec::with_capacity(kept.places.len());
     // Taken out only now: a free place would end the search for another source of equal hash.
-    for (place, one) in kept.places {
+    for (place, mut one) in kept.places {
         if overtaken.binary_search(&place).is_ok() {
             continue;
         }
@@ -394,7 +394,7 @@ fn newest(all: Vec<Vec<Box<Recognised>>>, foreign: Vec<Foreign>, inputs: &mut In
             continue;
         }
         let at = taken_at(&one);
-        if let Some(patient) = one.patient.clone() {
+        if let Some(patient) = one.patient.take() {
             let what = What::Version(one);
             events.push((patient, Event { at, what }));
         }

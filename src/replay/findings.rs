@@ -103,7 +103,7 @@ impl Onset {
 pub struct Alerts {
     /// All.
     pub all: u64,
-    /// Those that stood on one low reading.
+    /// Those whose concern closed (or whose data end) without a second low delta of the compartment.
     pub from_one_reading: u64,
     /// Those after which the compartment was measured again and gave a delta.
     pub measured_again: u64,
@@ -510,10 +510,15 @@ impl One<'_> {
             let (Some(index), Some(at)) = (index, told.measured_at) else {
                 continue;
             };
-            let spoken = self.assessment.of_site(index).find(|(_, found)| found.at() == at);
-            let run = spoken.and_then(|(_, found)| found.run).map_or(1, |run| run.count);
-            alerts.from_one_reading += u64::from(run <= 1);
-            let next = self.assessment.of_site(index).find(|(_, found)| found.at() > at.max(told.at) || found.at() > at);
+            let closed = self.told.iter().find(|later| {
+                later.at > told.at && later.tier.is_none() && later.family == told.family && later.site == told.site
+            });
+            let until = closed.map(|closed| closed.at);
+            let since = self.assessment.of_site(index).map(|(_, found)| found);
+            let since = since.filter(|found| found.at() >= at && until.is_none_or(|until| found.at() <= until));
+            let lows = since.filter(|found| found.delta.is_some_and(|delta| self.is_low(delta.whole)));
+            alerts.from_one_reading += u64::from(lows.count() <= 1);
+            let next = self.assessment.of_site(index).find(|(_, found)| found.at() > at);
             if let Some(delta) = next.and_then(|(_, found)| found.delta) {
                 alerts.measured_again += 1;
                 alerts.resolved_at_next += u64::from(!self.is_low(delta.whole));

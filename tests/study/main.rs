@@ -6,6 +6,7 @@ mod clock;
 #[path = "../support/cohort.rs"]
 mod cohort;
 mod demo;
+mod labels;
 mod lines;
 #[path = "../support/patient.rs"]
 mod patient_support;

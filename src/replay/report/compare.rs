@@ -1,7 +1,7 @@
 //! Labels, another sheet, and a sweep.
 
 use super::draw::{Point, curve};
-use super::words::{Figure, cell, count, duration, figures, moment, percent, percent_of, rate, table, tier};
+use super::words::{Figure, cell, count, duration, figures, percent, percent_of, rate, short_moment, table, tier};
 use crate::replay::against::differences;
 use crate::replay::burden::Burden;
 use crate::replay::labels::Judged;
@@ -95,7 +95,7 @@ pub fn against(study: &Study, against: &Against) -> Markup {
         vec![
             html! { code class="long" { (only.patient) } },
             cell(if only.first { "first only" } else { "second only" }),
-            html! { (only.alert.tier.map_or_else(|| cell("–"), tier)) " " (moment(only.alert.at)) },
+            html! { (only.alert.tier.map_or_else(|| cell("–"), tier)) " " (short_moment(only.alert.at)) },
             cell(only.alert.sentence.clone()),
             cell(only.reason.clone()),
         ]
@@ -117,7 +117,7 @@ pub fn against(study: &Study, against: &Against) -> Markup {
             vec![cell("by neither"), cell(count(compared.neither))],
         ]))
         @if !listed.is_empty() {
-            (table(&format!("Alerted by one and not by the other: {} of {}", listed.len(), compared.only.len()),
+            (table(&format!("Alerted by one and not by the other: {} of {}; times in UTC", listed.len(), compared.only.len()),
                 &["Patient", "By", "First alert", "What held", "Why the other did not"], listed))
         }
     }
@@ -132,7 +132,7 @@ fn beside(study: &Study, against: &Against) -> Vec<Vec<Markup>> {
         row("Messages per patient-day", &|burden| rate(burden.per_patient_day(burden.messages))),
         row("Messages per 100 watched patients", &|burden| rate(burden.per_100_patients())),
         row("Longest burst, messages", &|burden| burden.burst.as_ref().map_or(String::from("0"), |burst| burst.messages.to_string())),
-        row("Alerts from one reading", &|burden| percent_of(burden.from_one_reading())),
+        row("Alerts from one reading only", &|burden| percent_of(burden.from_one_reading())),
         row("Resolved at the next reading", &|burden| percent_of(burden.resolved_at_next())),
         row("Time below the threshold of each", &|burden| duration(burden.low_minutes)),
     ];

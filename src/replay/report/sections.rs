@@ -1,7 +1,7 @@
 //! The parts that every report has.
 
 use super::draw;
-use super::words::{Figure, cell, count, duration, figures as list, moment, percent, percent_of, rate, signed, table, tier};
+use super::words::{Figure, cell, count, duration, figures as list, percent, percent_of, rate, short_moment, signed, table, tier};
 use crate::outbox::draft::AgeClass;
 use crate::recognise::Reason;
 use crate::replay::burden::{BURST_MINUTES, heaviest as heaviest_of};
@@ -61,9 +61,9 @@ pub fn figures(study: &Study) -> Markup {
             format!("the most messages of one patient, each within {BURST_MINUTES} minutes of the one before"),
         ),
         Figure::new(
-            "Alerts from one reading",
+            "Alerts from one reading only",
             percent_of(burden.from_one_reading()),
-            "of all alerts (a rise from below act to act or critical) those for which the reading spoken of was the first low one of its run",
+            "of all alerts (a rise from below act to act or critical) those whose concern closed, or whose data end, with no second low delta measured in that compartment",
         ),
         Figure::new(
             "Resolved at the next reading",
@@ -230,8 +230,8 @@ pub fn messages(study: &Study) -> Markup {
 pub fn heaviest(study: &Study) -> Markup {
     let rows = heaviest_of(&study.findings).into_iter().map(|patient| {
         let highest = patient.episodes.iter().map(|episode| episode.highest).max();
-        let lowest = patient.lowest.map_or(String::from("–"), |(delta, at)| format!("{} at {}", signed(delta), moment(at)));
-        let alert = patient.first_alert().map_or(String::from("none"), |told| moment(told.at));
+        let lowest = patient.lowest.map_or(String::from("–"), |(delta, at)| format!("{} at {}", signed(delta), short_moment(at)));
+        let alert = patient.first_alert().map_or(String::from("none"), |told| short_moment(told.at));
         vec![
             html! { code class="long" { (patient.patient) } },
             cell(count(patient.told.len() as u64)),
@@ -245,7 +245,7 @@ pub fn heaviest(study: &Study) -> Markup {
     let rows: Vec<_> = rows.collect();
     html! {
         @if rows.is_empty() { p { "No message would have been sent." } } @else {
-            (table("At most ten, by number of messages",
+            (table("At most ten, by number of messages; times in UTC",
                 &["Patient", "Messages", "Highest tier", "Compartment readings", "Lowest delta, mmHg", "Time below", "First alert"], rows))
         }
     }

@@ -14,6 +14,11 @@ pub fn moment(at: Instant) -> String {
     }
 }
 
+/// `2026-03-05 22:10`, where the table says that it is UTC.
+pub fn short_moment(at: Instant) -> String {
+    moment(at).trim_end_matches(" UTC").to_owned()
+}
+
 /// "2 d 3 h", "3 h 5 min", "5 min".
 pub fn duration(minutes: i64) -> String {
     let sign = if minutes < 0 { "−" } else { "" };
