@@ -84,7 +84,9 @@ pub struct Compared {
 pub fn compare(first: (&Findings, &Sheets), second: (&Findings, &Sheets)) -> Compared {
     let by_name = |findings: &'_ Findings| -> BTreeMap<String, usize> {
         let named = findings.patients.iter().enumerate();
-        named.map(|(index, patient)| (patient.patient.0.clone(), index)).collect()
+        named
+            .map(|(index, patient)| (patient.patient.0.clone(), index))
+            .collect()
     };
     let (one, other) = (by_name(first.0), by_name(second.0));
     let mut names: Vec<&String> = one.keys().chain(other.keys()).collect();
@@ -125,7 +127,13 @@ pub fn compare(first: (&Findings, &Sheets), second: (&Findings, &Sheets)) -> Com
 /// other, and what those sheets told instead.
 fn reason(alert: &Told, silent: Option<&PatientFindings>, by_first: bool, first: &Sheets, second: &Sheets) -> String {
     let child = silent.is_some_and(|patient| patient.child);
-    let of = |sheets: &'_ Sheets| if child { sheets.child().clone() } else { sheets.adult().clone() };
+    let of = |sheets: &'_ Sheets| {
+        if child {
+            sheets.child().clone()
+        } else {
+            sheets.adult().clone()
+        }
+    };
     let (one, other) = (of(first), of(second));
     let (alerting, quiet) = if by_first { (&one, &other) } else { (&other, &one) };
     let mut reasons: Vec<String> = Vec::new();
@@ -141,7 +149,10 @@ fn reason(alert: &Told, silent: Option<&PatientFindings>, by_first: bool, first:
         }
     }
     let concerns = |difference: &Difference| {
-        let of_rule = alert.rules.iter().any(|rule| difference.name.starts_with(&format!("{rule}.")));
+        let of_rule = alert
+            .rules
+            .iter()
+            .any(|rule| difference.name.starts_with(&format!("{rule}.")));
         let of_pairing = ["pairing.", "plausible.", "concern.", "comparator", "adult_from"];
         of_rule || of_pairing.iter().any(|start| difference.name.starts_with(start))
     };

@@ -84,12 +84,21 @@ impl Burden {
             by_kind: BTreeMap::new(),
             tiers: BTreeMap::new(),
             compartments: BTreeMap::new(),
-            alerted: patients.iter().filter(|patient| patient.first_alert().is_some()).count() as u64,
+            alerted: patients
+                .iter()
+                .filter(|patient| patient.first_alert().is_some())
+                .count() as u64,
             alerts: Alerts::default(),
             burst: patients.iter().filter_map(burst).fold(None, longer),
             low_minutes: patients.iter().map(|patient| patient.low_minutes).sum(),
             low_patients: patients.iter().filter(|patient| patient.low_minutes > 0).count() as u64,
-            onset: Spread::of(patients.iter().flat_map(|patient| &patient.onsets).filter_map(|onset| onset.minutes()).collect()),
+            onset: Spread::of(
+                patients
+                    .iter()
+                    .flat_map(|patient| &patient.onsets)
+                    .filter_map(|onset| onset.minutes())
+                    .collect(),
+            ),
             onset_without_alert: 0,
             heat: [[0; 24]; 7],
         };
@@ -118,8 +127,17 @@ impl Burden {
             }
         }
         for episode in &patient.episodes {
-            let place = episode.site.as_ref().map(|site| site.display.clone()).unwrap_or_default();
-            *self.compartments.entry(place).or_default().entry(episode.highest).or_default() += 1;
+            let place = episode
+                .site
+                .as_ref()
+                .map(|site| site.display.clone())
+                .unwrap_or_default();
+            *self
+                .compartments
+                .entry(place)
+                .or_default()
+                .entry(episode.highest)
+                .or_default() += 1;
         }
     }
 
@@ -156,7 +174,11 @@ impl Burden {
 
 /// The patients with the most messages, the heaviest first.
 pub fn heaviest(findings: &Findings) -> Vec<&PatientFindings> {
-    let mut patients: Vec<&PatientFindings> = findings.patients.iter().filter(|patient| !patient.told.is_empty()).collect();
+    let mut patients: Vec<&PatientFindings> = findings
+        .patients
+        .iter()
+        .filter(|patient| !patient.told.is_empty())
+        .collect();
     patients.sort_by(|one, other| (other.told.len(), &one.patient).cmp(&(one.told.len(), &other.patient)));
     patients.truncate(HEAVIEST);
     patients
@@ -166,10 +188,13 @@ fn burst(patient: &PatientFindings) -> Option<Burst> {
     let near = |one: &super::clock::Told, other: &super::clock::Told| {
         other.at.millis_since(one.at) <= BURST_MINUTES * MINUTE_MILLIS
     };
-    let longest = patient.told.chunk_by(near).reduce(|longest, next| match next.len() > longest.len() {
-        true => next,
-        false => longest,
-    })?;
+    let longest = patient
+        .told
+        .chunk_by(near)
+        .reduce(|longest, next| match next.len() > longest.len() {
+            true => next,
+            false => longest,
+        })?;
     Some(Burst {
         patient: patient.patient.0.clone(),
         messages: longest.len(),

@@ -119,7 +119,8 @@ impl Bounds {
             paired: pairing.paired_minutes * MINUTE_MILLIS,
             carry: pairing.carry_minutes * MINUTE_MILLIS,
             // Both are rounded before they are compared: one whole mmHg less is beyond doubt.
-            close_together: close_together.map(|(minutes, more_than)| (minutes * MINUTE_MILLIS, (more_than - 1) * THOUSAND)),
+            close_together: close_together
+                .map(|(minutes, more_than)| (minutes * MINUTE_MILLIS, (more_than - 1) * THOUSAND)),
             settling: settling.into_iter().max().unwrap_or(0) * MINUTE_MILLIS,
             close_after_readings: sheet.close_after_readings,
             close_after: sheet.close_after_minutes * MINUTE_MILLIS,
@@ -139,7 +140,9 @@ impl Range {
     fn of(mmhg: Decimal) -> Option<Self> {
         const OF_A_DIGIT: [i64; 4] = [1000, 100, 10, 1];
         let mantissa = i64::try_from(mmhg.mantissa()).ok();
-        let digit = usize::try_from(mmhg.scale()).ok().and_then(|scale| OF_A_DIGIT.get(scale));
+        let digit = usize::try_from(mmhg.scale())
+            .ok()
+            .and_then(|scale| OF_A_DIGIT.get(scale));
         if let (Some(mantissa), Some(digit)) = (mantissa, digit) {
             let exact = mantissa.checked_mul(*digit)?;
             return Some(Self {
@@ -249,7 +252,9 @@ impl<'b> Calm<'b> {
 
     fn has_settled(&self, place: &Place) -> bool {
         let Some(loud_at) = place.loud_at else { return true };
-        let Some(newest) = place.points.last() else { return false };
+        let Some(newest) = place.points.last() else {
+            return false;
+        };
         let mut count = 0;
         for point in place.points.iter().rev().take_while(|point| point.at > loud_at) {
             let paired = |chosen: Chosen| (chosen.at - point.at).abs() <= self.bounds.paired;
@@ -349,7 +354,11 @@ impl<'b> Calm<'b> {
         self.means.push((now, pressure));
         let mut quiet = true;
         for place in &mut self.places {
-            let near = place.points.iter().rev().take_while(|point| now - point.at <= self.bounds.after);
+            let near = place
+                .points
+                .iter()
+                .rev()
+                .take_while(|point| now - point.at <= self.bounds.after);
             let mut lows = near.map(|point| pressure.minus(point.pressure).low);
             if lows.any(|low| low <= self.bounds.mean_delta) {
                 place.loud_at = Some(now);
@@ -436,8 +445,16 @@ impl Fall {
         if left <= 0 {
             return true;
         }
-        let paired = points.iter().rev().filter_map(|point| Some((point.at, point.chosen?.delta)));
-        let last = || paired.clone().take(self.last_readings).take_while(|(at, _)| newest_at - at <= self.window);
+        let paired = points
+            .iter()
+            .rev()
+            .filter_map(|point| Some((point.at, point.chosen?.delta)));
+        let last = || {
+            paired
+                .clone()
+                .take(self.last_readings)
+                .take_while(|(at, _)| newest_at - at <= self.window)
+        };
         let count = last().count();
         let span = last().last().map_or(0, |(at, _)| newest_at - at);
         if count < self.readings || span < self.minutes {
@@ -466,7 +483,8 @@ fn is_plain(inputs: &PatientInputs) -> bool {
     let (mut cuff, mut line) = (false, false);
     for Event { at, what } in &inputs.events {
         let What::Version(one) = what else { return false };
-        let timeless = |refusal: &crate::recognise::Refusal| refusal.meant.as_deref().is_some_and(|meant| meant.at.is_none());
+        let timeless =
+            |refusal: &crate::recognise::Refusal| refusal.meant.as_deref().is_some_and(|meant| meant.at.is_none());
         if one.withdrawn.is_some()
             || !one.contexts.is_empty()
             || !one.members.is_empty()

@@ -213,7 +213,10 @@ struct Run<'j> {
 
 impl Run<'_> {
     fn arrive(&mut self, now: Instant, group: &mut Vec<Event>) {
-        let quiet = self.calm.as_mut().is_some_and(|calm| calm.is_quiet(now, group, &self.state));
+        let quiet = self
+            .calm
+            .as_mut()
+            .is_some_and(|calm| calm.is_quiet(now, group, &self.state));
         self.pending.extend(group.drain(..).map(|event| match event.what {
             What::Version(recognised) => Input::Recognised(*recognised),
             What::Moved { source, version } => Input::Moved { source, version },
@@ -240,7 +243,9 @@ impl Run<'_> {
 
     fn step(&mut self, now: Instant) {
         let birth_date = self.state.birth_date.as_deref();
-        let sheet = self.sheet.unwrap_or_else(|| self.judges.sheets.for_patient(birth_date, now));
+        let sheet = self
+            .sheet
+            .unwrap_or_else(|| self.judges.sheets.for_patient(birth_date, now));
         let inputs = std::mem::take(&mut self.pending);
         let step = step::step_unpublished(&mut self.state, inputs, sheet, NO_ASK, now);
         self.steps += 1;

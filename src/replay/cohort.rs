@@ -2,6 +2,7 @@
 //!
 //! A resource is read by the same `recognise` as in the live service. Which version of a resource
 //! counts is decided over all lines, so the order and the split of the lines do not matter.
+#![expect(clippy::vec_box, reason = "a version is large, and is moved from list to list")]
 
 use super::input::{BadLine, BadLines, Place, Worker};
 use crate::fhir::Instant;
@@ -112,12 +113,18 @@ impl Cohort {
             return Ok(());
         }
         let head = Head::parse(body).map_err(|error| BadLine::json(&error))?;
-        let kind = head.resource_type.as_deref().ok_or_else(|| BadLine::whole("resourceType is missing"))?;
+        let kind = head
+            .resource_type
+            .as_deref()
+            .ok_or_else(|| BadLine::whole("resourceType is missing"))?;
         if !matches!(kind, "Observation" | "Procedure" | "Patient") {
             self.inputs.count(kind);
             return Ok(());
         }
-        let id = head.id.as_deref().ok_or_else(|| BadLine::whole("the resource has no id"))?;
+        let id = head
+            .id
+            .as_deref()
+            .ok_or_else(|| BadLine::whole("the resource has no id"))?;
         self.inputs.count(kind);
         let version = head.version(digest(body));
         if let (Some(view), Some(updated)) = (self.settings.as_of, version.last_updated)

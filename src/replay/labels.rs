@@ -46,11 +46,14 @@ impl Labels {
     /// When a column is missing, an outcome is none of 1/0, yes/no, true/false, a time cannot be
     /// read, or a patient stands twice.
     pub fn parse(text: &str) -> Result<Self, LabelsError> {
-        let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(text.as_bytes());
+        let mut reader = csv::ReaderBuilder::new()
+            .trim(csv::Trim::All)
+            .from_reader(text.as_bytes());
         let head = reader.headers().map_err(|error| fault(1, error.to_string()))?.clone();
         let column = |name: &str| head.iter().position(|found| found.eq_ignore_ascii_case(name));
         let needed = |name: &str| {
-            let message = format!("there is no column {name}; the first line names patient, outcome and, if known, time");
+            let message =
+                format!("there is no column {name}; the first line names patient, outcome and, if known, time");
             column(name).ok_or_else(|| fault(1, message))
         };
         let (patient, outcome, time) = (needed("patient")?, needed("outcome")?, column("time"));
@@ -58,7 +61,10 @@ impl Labels {
         for row in reader.records() {
             let row = row.map_err(|error| {
                 let line = error.position().map_or(0, csv::Position::line);
-                fault(line, "the row has another number of columns than the first line, or is not UTF-8")
+                fault(
+                    line,
+                    "the row has another number of columns than the first line, or is not UTF-8",
+                )
             })?;
             let line = row.position().map_or(0, csv::Position::line);
             let name = row.get(patient).unwrap_or_default();
@@ -74,7 +80,9 @@ impl Labels {
                 Some(text) => Some(datetime::parse_instant(text).map_err(|error| fault(line, error.to_string()))?),
                 None => None,
             };
-            let before = labels.outcomes.insert(name_of(name).to_owned(), Outcome { present, time });
+            let before = labels
+                .outcomes
+                .insert(name_of(name).to_owned(), Outcome { present, time });
             if before.is_some() {
                 return Err(fault(line, "this patient stands twice; give one outcome each"));
             }
@@ -137,7 +145,9 @@ pub fn judge(findings: &Findings, labels: &Labels) -> Judged {
 }
 
 fn is_alerted(patient: &PatientFindings, outcome: Outcome, too_late: &mut u64, leads: &mut Vec<i64>) -> bool {
-    let Some(alert) = patient.first_alert() else { return false };
+    let Some(alert) = patient.first_alert() else {
+        return false;
+    };
     let Some(time) = outcome.time.filter(|_| outcome.present) else {
         return true;
     };

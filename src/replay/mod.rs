@@ -18,6 +18,7 @@ mod calm;
 pub mod clock;
 
 pub mod findings;
+mod one;
 
 pub mod burden;
 pub mod statistics;

@@ -35,7 +35,11 @@ impl Share {
         let half = Z_95 / (1.0 + z2 / n) * (p * (1.0 - p) / n + z2 / (4.0 * n * n)).sqrt();
         // At 0 and 1 the ends are exact; rounding must not lead beyond them.
         let low = if self.part == 0 { 0.0 } else { (middle - half).max(0.0) };
-        let high = if self.part == self.whole { 1.0 } else { (middle + half).min(1.0) };
+        let high = if self.part == self.whole {
+            1.0
+        } else {
+            (middle + half).min(1.0)
+        };
         Some((low, high))
     }
 

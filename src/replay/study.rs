@@ -155,7 +155,9 @@ impl Study {
         let sweep = options.sweep.as_ref().map(|sweep| {
             let in_force = |value: i64| {
                 let named = parameter::all(options.sheets.adult());
-                named.iter().any(|(name, number)| *name == sweep.parameter && *number == value)
+                named
+                    .iter()
+                    .any(|(name, number)| *name == sweep.parameter && *number == value)
             };
             let runs = sweep.values.iter().zip(judges.iter().skip(first_of_sweep));
             let points = runs.zip(&mut others).map(|((value, _), found)| SweepPoint {
@@ -247,7 +249,9 @@ fn write_all(options: &StudyOptions, study: &Study) -> Result<(), ReplayError> {
         }
     }
     if let Some(path) = &options.pairs {
-        write(path, |file| tables::pairs(&study.findings.pairs, file).map_err(Into::into))?;
+        write(path, |file| {
+            tables::pairs(&study.findings.pairs, file).map_err(Into::into)
+        })?;
     }
     if let Some(path) = &options.events {
         write(path, |file| tables::events(&study.findings, file).map_err(Into::into))?;

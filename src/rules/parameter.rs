@@ -43,7 +43,10 @@ fn tables(sheet: &mut Sheet) -> [(&'static str, &mut i64); 14] {
         ("pairing.clock_skew_minutes", &mut pairing.clock_skew_minutes),
         ("plausible.compartment_low", &mut plausible.compartment_low),
         ("plausible.compartment_high", &mut plausible.compartment_high),
-        ("plausible.compartment_verify_above", &mut plausible.compartment_verify_above),
+        (
+            "plausible.compartment_verify_above",
+            &mut plausible.compartment_verify_above,
+        ),
         ("plausible.diastolic_low", &mut plausible.diastolic_low),
         ("plausible.diastolic_high", &mut plausible.diastolic_high),
         ("anaesthesia.before_minutes", &mut sheet.anaesthesia.before_minutes),
@@ -55,7 +58,9 @@ fn tables(sheet: &mut Sheet) -> [(&'static str, &mut i64); 14] {
 fn of_kind(kind: RuleKind) -> Vec<(&'static str, i64)> {
     let count = |count: usize| i64::try_from(count).unwrap_or(i64::MAX);
     match kind {
-        RuleKind::Delta { lower, upper } | RuleKind::Carried { lower, upper } | RuleKind::MeanDelta { lower, upper } => {
+        RuleKind::Delta { lower, upper }
+        | RuleKind::Carried { lower, upper }
+        | RuleKind::MeanDelta { lower, upper } => {
             let lower = lower.map(|lower| ("lower_mmhg", lower));
             lower.into_iter().chain([("upper_mmhg", upper)]).collect()
         }
@@ -63,7 +68,11 @@ fn of_kind(kind: RuleKind) -> Vec<(&'static str, i64)> {
             upper,
             minutes,
             readings,
-        } => vec![("upper_mmhg", upper), ("minutes", minutes), ("readings", count(readings))],
+        } => vec![
+            ("upper_mmhg", upper),
+            ("minutes", minutes),
+            ("readings", count(readings)),
+        ],
         RuleKind::Absolute { at_or_above } => vec![("at_or_above_mmhg", at_or_above)],
         RuleKind::Trend {
             upper,
@@ -118,7 +127,10 @@ pub fn with(sheet: &Sheet, name: &str, value: i64) -> Result<Sheet, SheetError> 
             };
             if !set {
                 let known: Vec<String> = all(sheet).into_iter().map(|(name, _)| name).collect();
-                let message = format!("there is no numeric parameter {name:?}; there are: {}", known.join(", "));
+                let message = format!(
+                    "there is no numeric parameter {name:?}; there are: {}",
+                    known.join(", ")
+                );
                 return Err(SheetError::of_whole(&sheet.file, message));
             }
         }
@@ -151,7 +163,9 @@ fn move_threshold(sheet: &mut Sheet, to: i64) {
         }
     }
     sheet.rules.retain(|rule| match rule.kind {
-        RuleKind::Delta { lower, upper } | RuleKind::Carried { lower, upper } => lower.is_none_or(|lower| lower < upper),
+        RuleKind::Delta { lower, upper } | RuleKind::Carried { lower, upper } => {
+            lower.is_none_or(|lower| lower < upper)
+        }
         _ => true,
     });
 }
@@ -237,9 +251,9 @@ fn fault(sheet: &Sheet) -> Option<String> {
 
 fn is_sound(kind: RuleKind) -> bool {
     match kind {
-        RuleKind::Delta { lower, upper } | RuleKind::Carried { lower, upper } | RuleKind::MeanDelta { lower, upper } => {
-            lower.is_none_or(|lower| lower < upper)
-        }
+        RuleKind::Delta { lower, upper }
+        | RuleKind::Carried { lower, upper }
+        | RuleKind::MeanDelta { lower, upper } => lower.is_none_or(|lower| lower < upper),
         RuleKind::Sustained { minutes, readings, .. } => minutes >= 1 && readings >= 2,
         RuleKind::Trend {
             readings,
@@ -270,7 +284,9 @@ mod tests {
 
     fn bands(sheet: &Sheet) -> Vec<(String, Option<i64>, i64)> {
         let band = |rule: &crate::rules::Rule| match rule.kind {
-            RuleKind::Delta { lower, upper } | RuleKind::Carried { lower, upper } => Some((rule.id.clone(), lower, upper)),
+            RuleKind::Delta { lower, upper } | RuleKind::Carried { lower, upper } => {
+                Some((rule.id.clone(), lower, upper))
+            }
             _ => None,
         };
         sheet.rules.iter().filter_map(band).collect()
@@ -312,7 +328,11 @@ mod tests {
         let sheet = Sheet::adult().unwrap();
         for (name, value) in all(&sheet) {
             let trial = with(&sheet, &name, value).unwrap();
-            assert_eq!((trial.rules, trial.pairing), (sheet.rules.clone(), sheet.pairing.clone()), "{name}");
+            assert_eq!(
+                (trial.rules, trial.pairing),
+                (sheet.rules.clone(), sheet.pairing.clone()),
+                "{name}"
+            );
         }
         let error = with(&sheet, "delta-30.upper", 25).unwrap_err().to_string();
         assert!(error.contains("delta-30.upper_mmhg"), "{error}");

@@ -40,7 +40,10 @@ fn main() -> anyhow::Result<()> {
         let read = began.elapsed();
         let (patients, _) = gather(scanned.outs, Order::Taken);
         let gathered = began.elapsed();
-        let (count, events) = (patients.len(), patients.iter().map(|patient| patient.events.len()).sum::<usize>());
+        let (count, events) = (
+            patients.len(),
+            patients.iter().map(|patient| patient.events.len()).sum::<usize>(),
+        );
         let keep = Keep {
             pairs: false,
             traces: true,
@@ -77,7 +80,11 @@ fn main() -> anyhow::Result<()> {
     };
     let began = std::time::Instant::now();
     let study = study::run(options, &files, &Silent)?;
-    println!("with report: {:.3?}, {} messages", began.elapsed(), study.burden.messages);
+    println!(
+        "with report: {:.3?}, {} messages",
+        began.elapsed(),
+        study.burden.messages
+    );
     std::fs::remove_dir_all(&folder)?;
     Ok(())
 }

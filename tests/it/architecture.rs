@@ -16,6 +16,7 @@ const PURE: &[&str] = &[
     "replay/calm.rs",
     "replay/clock.rs",
     "replay/findings.rs",
+    "replay/one.rs",
     "replay/burden.rs",
     "replay/statistics.rs",
     "replay/labels.rs",

@@ -18,7 +18,9 @@ pub static JUDGES: LazyLock<Judges> = LazyLock::new(|| Judges::new(Sheets::built
 /// A sheet without the rules that make most readings remarkable, and with short times.
 static OTHER: LazyLock<Judges> = LazyLock::new(|| {
     let mut sheet = Sheet::adult().unwrap();
-    sheet.rules.retain(|rule| !["delta-near", "pressure-30", "readings-disagree"].contains(&rule.id.as_str()));
+    sheet
+        .rules
+        .retain(|rule| !["delta-near", "pressure-30", "readings-disagree"].contains(&rule.id.as_str()));
     sheet.pairing.before_minutes = 30;
     sheet.pairing.after_minutes = 20;
     sheet.pairing.carry_minutes = 60;
@@ -32,8 +34,13 @@ pub fn inputs(observations: &[Obs], birth_date: Option<&str>) -> PatientInputs {
     let mut events: Vec<Event> = observations
         .iter()
         .map(|observation| {
-            let Input::Recognised(recognised) = observation.input() else { unreachable!() };
-            let at = recognised.readings.first().map_or(Instant::from_millis(0), |reading| reading.at);
+            let Input::Recognised(recognised) = observation.input() else {
+                unreachable!()
+            };
+            let at = recognised
+                .readings
+                .first()
+                .map_or(Instant::from_millis(0), |reading| reading.at);
             let what = What::Version(Box::new(recognised));
             Event { at, what }
         })
@@ -97,7 +104,11 @@ fn observations(course: &[Drawn], odd: bool) -> Vec<Obs> {
                     (false, _) => Side::Left,
                 };
                 let reading = compartment(&format!("c{number}"), minute, &named(16)).at_site(side, "leg-anterior");
-                if odd && drawn.odd == 2 { reading.sent("2.2", "kPa") } else { reading }
+                if odd && drawn.odd == 2 {
+                    reading.sent("2.2", "kPa")
+                } else {
+                    reading
+                }
             }
             Kind::Mean => mean(&format!("m{number}"), minute, &named(92)),
             _ => {
@@ -125,7 +136,10 @@ fn cases() -> ProptestConfig {
 
 fn end(replayed: Replayed) -> (Vec<Told>, impl PartialEq + std::fmt::Debug) {
     let concerns = replayed.state.concerns.clone();
-    let concerns: Vec<_> = concerns.into_iter().map(|(key, concern)| (key, concern.tier, concern.since, concern.messages)).collect();
+    let concerns: Vec<_> = concerns
+        .into_iter()
+        .map(|(key, concern)| (key, concern.tier, concern.since, concern.messages))
+        .collect();
     (replayed.told, concerns)
 }
 
@@ -153,7 +167,11 @@ fn an_unremarkable_day_is_not_stepped() {
     let mut day = Vec::new();
     for round in 0..48 {
         day.push(diastolic(&format!("d{round}"), round * 30, "78"));
-        day.push(compartment(&format!("c{round}"), round * 30 + 2, if round % 2 == 0 { "14" } else { "15" }));
+        day.push(compartment(
+            &format!("c{round}"),
+            round * 30 + 2,
+            if round % 2 == 0 { "14" } else { "15" },
+        ));
     }
     let inputs = inputs(&day, Some("1980-02-03"));
     assert_eq!(replay_patient(inputs.clone(), &JUDGES, Pace::Each).steps, 96);

@@ -13,13 +13,25 @@ type Line = (i64, Family, Occasion, Option<Tier>, Vec<String>);
 fn told(observations: &[Obs]) -> Vec<Line> {
     let replayed = replay_patient(inputs(observations, Some("1980-02-03")), &JUDGES, Pace::WhenItMatters);
     let line = |told: deltaward::replay::clock::Told| {
-        (told.at.minutes_since(at(0)), told.family, told.occasion, told.tier, told.rules)
+        (
+            told.at.minutes_since(at(0)),
+            told.family,
+            told.occasion,
+            told.tier,
+            told.rules,
+        )
     };
     replayed.told.into_iter().map(line).collect()
 }
 
 fn line(minute: i64, family: Family, occasion: Occasion, tier: Option<Tier>, rules: &[&str]) -> Line {
-    (minute, family, occasion, tier, rules.iter().map(|rule| (*rule).to_owned()).collect())
+    (
+        minute,
+        family,
+        occasion,
+        tier,
+        rules.iter().map(|rule| (*rule).to_owned()).collect(),
+    )
 }
 
 /// 70 − 42 = 28: act at once; nobody measures again within 60 minutes (rule measure-again-60), or 30
@@ -31,7 +43,13 @@ fn one_low_reading_alerts_at_once_and_asks_to_measure_again() {
         told(&observations),
         [
             line(2, Family::Pressure, Occasion::Raised, Some(Tier::Act), &["delta-30"]),
-            line(62, Family::FollowUp, Occasion::Raised, Some(Tier::Check), &["measure-again-60"]),
+            line(
+                62,
+                Family::FollowUp,
+                Occasion::Raised,
+                Some(Tier::Check),
+                &["measure-again-60"]
+            ),
         ]
     );
 }
@@ -63,8 +81,20 @@ fn without_a_diastolic_the_pressure_speaks_and_the_check_is_raised() {
     assert_eq!(
         told(&[compartment("c", 0, "34")]),
         [
-            line(0, Family::Pressure, Occasion::Raised, Some(Tier::Watch), &["pressure-30"]),
-            line(0, Family::Measurement, Occasion::Raised, Some(Tier::Check), &["diastolic-missing"]),
+            line(
+                0,
+                Family::Pressure,
+                Occasion::Raised,
+                Some(Tier::Watch),
+                &["pressure-30"]
+            ),
+            line(
+                0,
+                Family::Measurement,
+                Occasion::Raised,
+                Some(Tier::Check),
+                &["diastolic-missing"]
+            ),
         ]
     );
 }
@@ -74,7 +104,10 @@ fn without_a_diastolic_the_pressure_speaks_and_the_check_is_raised() {
 #[test]
 fn figures_follow_their_definitions() {
     let mut findings = Findings::default();
-    let patient = inputs(&[diastolic("d", 0, "70"), compartment("c", 2, "42")], Some("1980-02-03"));
+    let patient = inputs(
+        &[diastolic("d", 0, "70"), compartment("c", 2, "42")],
+        Some("1980-02-03"),
+    );
     let keep = Keep {
         pairs: true,
         traces: true,
@@ -83,11 +116,21 @@ fn figures_follow_their_definitions() {
     let burden = Burden::of(&findings);
     assert_eq!((burden.watched, burden.alerted, burden.messages), (1, 1, 2));
     assert_eq!((burden.watched_minutes, burden.low_minutes), (240, 240));
-    assert_eq!((burden.alerts.all, burden.alerts.from_one_reading, burden.alerts.measured_again), (1, 1, 0));
+    assert_eq!(
+        (
+            burden.alerts.all,
+            burden.alerts.from_one_reading,
+            burden.alerts.measured_again
+        ),
+        (1, 1, 0)
+    );
     assert_eq!(burden.onset.map(|onset| (onset.count, onset.greatest)), Some((1, 0)));
     assert_eq!(burden.burst.as_ref().map(|burst| burst.messages), Some(1));
     let row = &findings.pairs[0];
-    assert_eq!((row.delta_mmhg.as_str(), row.age_minutes.as_str(), row.low, row.tier), ("28", "-2", true, "act"));
+    assert_eq!(
+        (row.delta_mmhg.as_str(), row.age_minutes.as_str(), row.low, row.tier),
+        ("28", "-2", true, "act")
+    );
     // 2 messages in 240 minutes: 12 a day.
     assert!((burden.per_patient_day(burden.messages).unwrap() - 12.0).abs() < 1e-9);
 }

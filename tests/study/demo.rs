@@ -57,13 +57,24 @@ async fn live(ward: &Ward) -> (Concerns, Vec<String>) {
         time.store(sending.at.millis(), Ordering::SeqCst);
         let address = format!("/fhir/{}", sending.address);
         let request = |method: &str, body: String| {
-            let request = Request::builder().method(method).uri(&address).header("host", "127.0.0.1:8080");
-            request.header("content-type", "application/fhir+json").body(Body::from(body)).unwrap()
+            let request = Request::builder()
+                .method(method)
+                .uri(&address)
+                .header("host", "127.0.0.1:8080");
+            request
+                .header("content-type", "application/fhir+json")
+                .body(Body::from(body))
+                .unwrap()
         };
         let put = request("PUT", sending.body.to_string());
         assert!(service.router.clone().oneshot(put).await.unwrap().status().is_success());
         // The interaction of a Patient or Procedure is not served: the record's own text is taken then.
-        let served = service.router.clone().oneshot(request("GET", String::new())).await.unwrap();
+        let served = service
+            .router
+            .clone()
+            .oneshot(request("GET", String::new()))
+            .await
+            .unwrap();
         let is_served = served.status().is_success();
         let body = axum::body::to_bytes(served.into_body(), 1 << 20).await.unwrap();
         recorded.push(match is_served {
@@ -118,7 +129,9 @@ async fn the_recorded_demo_gives_the_same_concerns() {
     // On the clinical clock a corrected reading never alarmed, and blood pressures count two minutes
     // sooner, when they were taken: what is open at the end is the same.
     let open = |concerns: &Concerns| -> Vec<_> {
-        let open = concerns.iter().filter_map(|(key, (tier, _, _))| Some((key.clone(), (*tier)?)));
+        let open = concerns
+            .iter()
+            .filter_map(|(key, (tier, _, _))| Some((key.clone(), (*tier)?)));
         open.collect()
     };
     assert_eq!(open(&replayed(&recorded, Order::Taken, until)), open(&live));

@@ -15,7 +15,11 @@ fn findings(patients: &[(&str, Vec<Obs>)]) -> Findings {
     for (name, observations) in patients {
         let mut inputs = inputs(observations, Some("1980-02-03"));
         inputs.patient = PatientKey((*name).to_owned());
-        findings.add(replay_patient(inputs, &JUDGES, Pace::WhenItMatters), &JUDGES, Keep::default());
+        findings.add(
+            replay_patient(inputs, &JUDGES, Pace::WhenItMatters),
+            &JUDGES,
+            Keep::default(),
+        );
     }
     findings
 }
@@ -46,7 +50,12 @@ fn who_counts_where() {
     );
     let judged = judge(&findings, &Labels::parse(&text).unwrap());
     let cells = judged.cells;
-    let found = (cells.true_positive, cells.false_positive, cells.false_negative, cells.true_negative);
+    let found = (
+        cells.true_positive,
+        cells.false_positive,
+        cells.false_negative,
+        cells.true_negative,
+    );
     assert_eq!(found, (1, 1, 2, 0));
     // 182 − 2 minutes.
     assert_eq!(judged.lead.map(|lead| (lead.count, lead.median)), Some((1, 180)));

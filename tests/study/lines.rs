@@ -31,7 +31,9 @@ fn found(lines: &[&str], parts: usize, threads: usize, order: Order) -> Findings
         traces: true,
     };
     let judges = [deltaward::replay::clock::Judges::new(Sheets::builtin().unwrap())];
-    let mut findings = replay(patients, &judges, Pace::WhenItMatters, keep, threads).unwrap().remove(0);
+    let mut findings = replay(patients, &judges, Pace::WhenItMatters, keep, threads)
+        .unwrap()
+        .remove(0);
     findings.inputs = inputs;
     findings
 }
@@ -78,13 +80,25 @@ fn only_the_newest_version_counts_on_the_clinical_clock() {
     ];
     let lines: Vec<&str> = lines.iter().map(String::as_str).collect();
     let taken = found(&lines, 2, 1, Order::Taken);
-    let watched: Vec<&str> = taken.patients.iter().map(|patient| patient.patient.0.as_str()).collect();
+    let watched: Vec<&str> = taken
+        .patients
+        .iter()
+        .map(|patient| patient.patient.0.as_str())
+        .collect();
     assert_eq!(watched, ["Patient/two"]);
     assert_eq!((taken.inputs.superseded, taken.inputs.withdrawn), (2, 1));
     // By arrival patient one was told of 50 mmHg (pressure-30), and that it fell away.
     let arrived = found(&lines, 2, 1, Order::Arrived);
-    let one = arrived.patients.iter().find(|patient| patient.patient.0 == "Patient/one").unwrap();
-    let occasions: Vec<String> = one.told.iter().map(|told| format!("{:?} {:?}", told.occasion, told.family)).collect();
+    let one = arrived
+        .patients
+        .iter()
+        .find(|patient| patient.patient.0 == "Patient/one")
+        .unwrap();
+    let occasions: Vec<String> = one
+        .told
+        .iter()
+        .map(|told| format!("{:?} {:?}", told.occasion, told.family))
+        .collect();
     assert!(occasions.iter().any(|one| one == "Raised Pressure"), "{occasions:?}");
     assert!(occasions.iter().any(|one| one == "Withdrawn Pressure"), "{occasions:?}");
     let _ = &*JUDGES;

@@ -85,9 +85,20 @@ fn the_report_is_whole_loads_nothing_and_clears_nobody() {
     }
     let text = text_of(&page);
     for wanted in [
-        "In figures", "What was read", "Pairings and deltas", "Concerns", "Messages", "The patients with the most messages",
-        "Individual traces", "Against what became of the patients", "Against the other rule sheet", "One parameter over a range",
-        "To bear in mind", "messages ÷ patient-days", "code-not-mapped", "Wilson",
+        "In figures",
+        "What was read",
+        "Pairings and deltas",
+        "Concerns",
+        "Messages",
+        "The patients with the most messages",
+        "Individual traces",
+        "Against what became of the patients",
+        "Against the other rule sheet",
+        "One parameter over a range",
+        "To bear in mind",
+        "messages ÷ patient-days",
+        "code-not-mapped",
+        "Wilson",
     ] {
         assert!(text.contains(wanted), "{wanted}");
     }
@@ -95,11 +106,21 @@ fn the_report_is_whole_loads_nothing_and_clears_nobody() {
     let own = text.split("To bear in mind").next().unwrap().to_owned();
     assert_eq!(forbidden_in(&own), None);
     assert_eq!(study.findings.inputs.bad.count, 2);
-    let json: serde_json::Value = serde_json::from_str(&std::fs::read_to_string(folder.join("report.json")).unwrap()).unwrap();
+    let json: serde_json::Value =
+        serde_json::from_str(&std::fs::read_to_string(folder.join("report.json")).unwrap()).unwrap();
     assert_eq!(json["burden"]["messages"], study.burden.messages);
-    let rows = |name: &str| csv::Reader::from_path(folder.join(name)).unwrap().into_records().map(Result::unwrap).count();
+    let rows = |name: &str| {
+        csv::Reader::from_path(folder.join(name))
+            .unwrap()
+            .into_records()
+            .map(Result::unwrap)
+            .count()
+    };
     assert_eq!(rows("events.csv") as u64, study.burden.messages);
-    assert_eq!(rows("pairs.csv") as u64, study.findings.totals.pairings.values().sum::<u64>());
+    assert_eq!(
+        rows("pairs.csv") as u64,
+        study.findings.totals.pairings.values().sum::<u64>()
+    );
 }
 
 /// A lower threshold alerts to fewer: the sweep rises with it, and whom only the first sheet alerts to is
@@ -111,12 +132,22 @@ fn sweep_and_comparison_follow_the_threshold() {
     let (_, points) = study.sweep.as_ref().unwrap();
     let alerted: Vec<u64> = points.iter().map(|point| point.burden.alerted).collect();
     assert!(alerted.is_sorted() && alerted.first() < alerted.last(), "{alerted:?}");
-    assert_eq!(points.iter().filter(|point| point.in_force).map(|point| point.value).collect::<Vec<_>>(), [30]);
+    assert_eq!(
+        points
+            .iter()
+            .filter(|point| point.in_force)
+            .map(|point| point.value)
+            .collect::<Vec<_>>(),
+        [30]
+    );
     assert_eq!(points[4].burden, study.burden);
     let compared = &study.against.as_ref().unwrap().compared;
     assert!(!compared.only.is_empty() && compared.only.iter().all(|only| only.first));
     for only in &compared.only {
-        assert!(only.reason.contains("delta-") && only.reason.contains("30 and 25"), "{only:?}");
+        assert!(
+            only.reason.contains("delta-") && only.reason.contains("30 and 25"),
+            "{only:?}"
+        );
     }
     let cells = study.judged.unwrap().cells;
     assert!(cells.true_positive > 0 && cells.true_negative > 0);

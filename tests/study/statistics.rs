@@ -15,7 +15,10 @@ fn wilson_intervals_are_the_published_ones() {
     ] {
         let (found_low, found_high) = Share::new(part, whole).wilson().unwrap();
         let near = |found: f64, wanted: f64| (found - wanted).abs() < 0.000_05;
-        assert!(near(found_low, low) && near(found_high, high), "{part}/{whole}: {found_low} {found_high}");
+        assert!(
+            near(found_low, low) && near(found_high, high),
+            "{part}/{whole}: {found_low} {found_high}"
+        );
     }
 }
 
@@ -54,7 +57,10 @@ fn the_four_shares_of_mcqueen_2013() {
 #[test]
 fn median_and_ninetieth_are_of_the_numbers_themselves() {
     let spread = Spread::of((1..=10).rev().collect()).unwrap();
-    assert_eq!((spread.median, spread.ninetieth, spread.greatest, spread.count), (5, 9, 10, 10));
+    assert_eq!(
+        (spread.median, spread.ninetieth, spread.greatest, spread.count),
+        (5, 9, 10, 10)
+    );
     assert_eq!(Spread::of(Vec::new()), None);
     assert_eq!(Spread::of(vec![-3]).unwrap().median, -3);
 }

@@ -26,7 +26,7 @@ impl Dice {
     }
 
     pub fn one_in(&mut self, count: u64) -> bool {
-        self.next() % count == 0
+        self.next().is_multiple_of(count)
     }
 }
 
@@ -55,7 +55,10 @@ pub fn cohort(seed: u64, patients: usize) -> Cohort {
     for number in 0..patients {
         patient(&mut dice, number, &mut lines, &mut labels);
     }
-    lines.insert(lines.len() / 3, String::from("{\"resourceType\":\"Observation\",\"id\":"));
+    lines.insert(
+        lines.len() / 3,
+        String::from("{\"resourceType\":\"Observation\",\"id\":"),
+    );
     lines.insert(lines.len() / 2, String::from("not JSON at all"));
     Cohort {
         ndjson: lines.join("\n") + "\n",
@@ -76,15 +79,28 @@ fn patient(dice: &mut Dice, number: usize, lines: &mut Vec<String>, labels: &mut
     let begin = dice.from(0, 21 * 24 * 60);
     let length = dice.from(20 * 60, 44 * 60);
     let onset = dice.from(4 * 60, 12 * 60);
-    let sites = ["leg-anterior", "leg-lateral", "leg-superficial-posterior", "leg-deep-posterior"];
-    let side = if dice.one_in(2) { ("7771000", "Left") } else { ("24028007", "Right") };
+    let sites = [
+        "leg-anterior",
+        "leg-lateral",
+        "leg-superficial-posterior",
+        "leg-deep-posterior",
+    ];
+    let side = if dice.one_in(2) {
+        ("7771000", "Left")
+    } else {
+        ("24028007", "Right")
+    };
     let used = if dice.one_in(3) { 4 } else { 1 };
     let base: Vec<i64> = (0..used).map(|_| dice.from(6, 20)).collect();
     let diastolic = dice.from(66, 84);
     let mut minute = 0;
     let mut count = 0;
     while minute < length {
-        let fallen = if course == Course::Hypotension && (onset..onset + 300).contains(&minute) { 24 } else { 0 };
+        let fallen = if course == Course::Hypotension && (onset..onset + 300).contains(&minute) {
+            24
+        } else {
+            0
+        };
         let now = diastolic - fallen + dice.from(-4, 4);
         if !dice.one_in(14) {
             lines.push(blood_pressure(dice, &who, count, begin + minute, now));
@@ -103,7 +119,11 @@ fn patient(dice: &mut Dice, number: usize, lines: &mut Vec<String>, labels: &mut
                     let mut newer = line.clone();
                     newer["meta"]["lastUpdated"] = json!(at(begin + minute + 40));
                     newer["meta"]["versionId"] = json!("2");
-                    newer["status"] = json!(if dice.one_in(3) { "entered-in-error" } else { "corrected" });
+                    newer["status"] = json!(if dice.one_in(3) {
+                        "entered-in-error"
+                    } else {
+                        "corrected"
+                    });
                     lines.push(newer.to_string());
                 }
                 lines.push(line.to_string());
@@ -121,14 +141,20 @@ fn patient(dice: &mut Dice, number: usize, lines: &mut Vec<String>, labels: &mut
         _ => dice.one_in(120),
     };
     if !dice.one_in(40) {
-        let time = if present { at(begin + onset + dice.from(240, 600)) } else { String::new() };
+        let time = if present {
+            at(begin + onset + dice.from(240, 600))
+        } else {
+            String::new()
+        };
         labels.push_str(&format!("Patient/{who},{},{time}\n", u8::from(present)));
     }
 }
 
 /// A FHIR instant so many minutes after the start.
 pub fn at(minute: i64) -> String {
-    deltaward::fhir::Instant::from_millis(START).plus_minutes(minute).to_string()
+    deltaward::fhir::Instant::from_millis(START)
+        .plus_minutes(minute)
+        .to_string()
 }
 
 fn base(id: String, who: &str, minute: i64, late: i64) -> Value {
@@ -152,7 +178,14 @@ fn blood_pressure(dice: &mut Dice, who: &str, count: i64, minute: i64, diastolic
     body.to_string()
 }
 
-fn compartment(dice: &mut Dice, who: &str, count: i64, minute: i64, pressure: i64, place: (&str, (&str, &str))) -> Value {
+fn compartment(
+    dice: &mut Dice,
+    who: &str,
+    count: i64,
+    minute: i64,
+    pressure: i64,
+    place: (&str, (&str, &str)),
+) -> Value {
     let (site, (side, side_name)) = place;
     let late = dice.from(1, 25);
     let mut body = base(format!("{who}-{site}-{count}"), who, minute, late);
@@ -171,6 +204,7 @@ fn compartment(dice: &mut Dice, who: &str, count: i64, minute: i64, pressure: i6
 fn glucose(who: &str, count: i64, minute: i64) -> String {
     let mut body = base(format!("{who}-glu-{count}"), who, minute, 2);
     body["code"] = json!({"coding": [{"system": "http://loinc.org", "code": "2339-0"}]});
-    body["valueQuantity"] = json!({"value": 104, "unit": "mg/dL", "system": "http://unitsofmeasure.org", "code": "mg/dL"});
+    body["valueQuantity"] =
+        json!({"value": 104, "unit": "mg/dL", "system": "http://unitsofmeasure.org", "code": "mg/dL"});
     body.to_string()
 }

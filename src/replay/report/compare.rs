@@ -23,15 +23,18 @@ pub fn labels(judged: &Judged) -> Markup {
         true_negative,
     } = judged.cells;
     let row = |name: &str, yes: u64, no: u64| vec![cell(name), number(yes), number(no), cell(count(yes + no))];
-    let lead = judged.lead.map_or(String::from("cannot be said: no time of an outcome follows an alert"), |lead| {
-        format!(
-            "median {}, 90 % at most {}, longest {} ({} patients)",
-            duration(lead.median),
-            duration(lead.ninetieth),
-            duration(lead.greatest),
-            count(lead.count as u64)
-        )
-    });
+    let lead = judged.lead.map_or(
+        String::from("cannot be said: no time of an outcome follows an alert"),
+        |lead| {
+            format!(
+                "median {}, 90 % at most {}, longest {} ({} patients)",
+                duration(lead.median),
+                duration(lead.ninetieth),
+                duration(lead.greatest),
+                count(lead.count as u64)
+            )
+        },
+    );
     html! {
         p { "Alerted: at least one message that the concern of a limb rose to act or critical; where the outcome has a time, before or at that time." }
         (table("Watched patients with a label", &["", "Outcome present", "Outcome absent", "Sum"], vec![
@@ -63,13 +66,35 @@ fn number(number: u64) -> Markup {
 
 fn empty_cells(cells: FourCells) -> Vec<(&'static str, &'static str)> {
     let all = [
-        (cells.true_positive, "alerted, outcome present", "nobody with the outcome was alerted in time."),
-        (cells.false_positive, "alerted, outcome absent", "a specificity of 100 % rests on few patients where the interval is wide."),
-        (cells.false_negative, "not alerted, outcome present", "a sensitivity of 100 % rests on few patients where the interval is wide."),
-        (cells.true_negative, "not alerted, outcome absent", "everybody without the outcome was alerted."),
+        (
+            cells.true_positive,
+            "alerted, outcome present",
+            "nobody with the outcome was alerted in time.",
+        ),
+        (
+            cells.false_positive,
+            "alerted, outcome absent",
+            "a specificity of 100 % rests on few patients where the interval is wide.",
+        ),
+        (
+            cells.false_negative,
+            "not alerted, outcome present",
+            "a sensitivity of 100 % rests on few patients where the interval is wide.",
+        ),
+        (
+            cells.true_negative,
+            "not alerted, outcome absent",
+            "everybody without the outcome was alerted.",
+        ),
     ];
-    all.into_iter().filter(|(number, _, _)| *number == 0).map(|(_, name, what)| (name, what)).collect()
+    all.into_iter()
+        .filter(|(number, _, _)| *number == 0)
+        .map(|(_, name, what)| (name, what))
+        .collect()
 }
+
+/// A share of the four cells.
+type OfCells = fn(FourCells) -> Share;
 
 /// Two pairs of sheets side by side.
 pub fn against(study: &Study, against: &Against) -> Markup {
@@ -83,8 +108,14 @@ pub fn against(study: &Study, against: &Against) -> Markup {
         .flat_map(|(one, other)| {
             let ages = one.ages.words();
             differences(one, other).into_iter().map(move |difference| {
-                let number = |number: Option<i64>| cell(number.map_or(String::from("absent"), |number| number.to_string()));
-                vec![cell(ages), html! { code { (difference.name) } }, number(difference.first), number(difference.second)]
+                let number =
+                    |number: Option<i64>| cell(number.map_or(String::from("absent"), |number| number.to_string()));
+                vec![
+                    cell(ages),
+                    html! { code { (difference.name) } },
+                    number(difference.first),
+                    number(difference.second),
+                ]
             })
         });
     let numbers: Vec<_> = numbers.collect();
@@ -129,26 +160,45 @@ fn beside(study: &Study, against: &Against) -> Vec<Vec<Markup>> {
     let mut rows = vec![
         row("Patients alerted", &|burden| percent_of(burden.alerted_share())),
         row("Messages", &|burden| count(burden.messages)),
-        row("Messages per patient-day", &|burden| rate(burden.per_patient_day(burden.messages))),
-        row("Messages per 100 watched patients", &|burden| rate(burden.per_100_patients())),
-        row("Longest burst, messages", &|burden| burden.burst.as_ref().map_or(String::from("0"), |burst| burst.messages.to_string())),
-        row("Alerts from one reading only", &|burden| percent_of(burden.from_one_reading())),
-        row("Resolved at the next reading", &|burden| percent_of(burden.resolved_at_next())),
-        row("Time below the threshold of each", &|burden| duration(burden.low_minutes)),
+        row("Messages per patient-day", &|burden| {
+            rate(burden.per_patient_day(burden.messages))
+        }),
+        row("Messages per 100 watched patients", &|burden| {
+            rate(burden.per_100_patients())
+        }),
+        row("Longest burst, messages", &|burden| {
+            burden
+                .burst
+                .as_ref()
+                .map_or(String::from("0"), |burst| burst.messages.to_string())
+        }),
+        row("Alerts from one reading only", &|burden| {
+            percent_of(burden.from_one_reading())
+        }),
+        row("Resolved at the next reading", &|burden| {
+            percent_of(burden.resolved_at_next())
+        }),
+        row("Time below the threshold of each", &|burden| {
+            duration(burden.low_minutes)
+        }),
     ];
     for tier in Tier::ALL.into_iter().rev() {
         let concerns = |burden: &Burden| count(burden.tiers.get(&tier).map_or(0, |of| of.concerns));
         rows.push(row(&format!("Concerns whose highest tier is {tier}"), &concerns));
     }
     if let (Some(one), Some(other)) = (&study.judged, &against.judged) {
-        let shares: [(&str, fn(FourCells) -> Share); 4] = [
+        let shares: [(&str, OfCells); 4] = [
             ("Sensitivity", FourCells::sensitivity),
             ("Specificity", FourCells::specificity),
             ("Positive predictive value", FourCells::positive_predictive),
             ("Negative predictive value", FourCells::negative_predictive),
         ];
         for (name, of) in shares {
-            rows.push(vec![cell(name), cell(of(one.cells).words()), cell(of(other.cells).words())]);
+            rows.push(vec![
+                cell(name),
+                cell(of(one.cells).words()),
+                cell(of(other.cells).words()),
+            ]);
         }
     }
     rows
@@ -172,7 +222,13 @@ pub fn sweep(parameter: &str, points: &[SweepPoint]) -> Markup {
         }
         row
     });
-    let mut head = vec!["Value", "Patients alerted", "Messages per patient-day", "Alerts per patient-day", "Resolved at next"];
+    let mut head = vec![
+        "Value",
+        "Patients alerted",
+        "Messages per patient-day",
+        "Alerts per patient-day",
+        "Resolved at next",
+    ];
     if labelled {
         head.extend(["Sensitivity (95 % interval)", "Specificity (95 % interval)"]);
     }

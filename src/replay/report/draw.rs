@@ -64,7 +64,12 @@ pub fn histogram(deltas: &BTreeMap<i64, u64>, threshold: i64, low: impl Fn(i64) 
 pub fn heat(heat: &[[u64; 24]; 7]) -> Markup {
     const DAYS: [&str; 7] = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"];
     let most = heat.iter().flatten().copied().max().unwrap_or(0).max(1);
-    let shade = |count: u64| format!("background: rgba(29, 74, 120, {:.2})", 0.55 * float(count) / float(most));
+    let shade = |count: u64| {
+        format!(
+            "background: rgba(29, 74, 120, {:.2})",
+            0.55 * float(count) / float(most)
+        )
+    };
     html! {
         div class="scroll" {
             table class="heat" {
@@ -101,7 +106,10 @@ pub fn curve(points: &[Point], x_name: &str, y_name: &str) -> Markup {
     let (x_most, y_most) = (nice(most(|point| point.x)), nice(most(|point| point.y)));
     let x = |value: f64| left + (right - left) * value / x_most;
     let y = |value: f64| foot - (foot - top) * value / y_most;
-    let path: Vec<String> = points.iter().map(|point| format!("{},{}", place(x(point.x)), place(y(point.y)))).collect();
+    let path: Vec<String> = points
+        .iter()
+        .map(|point| format!("{},{}", place(x(point.x)), place(y(point.y))))
+        .collect();
     html! {
         svg class="chart" viewBox={ "0 0 " (WIDTH) " " (HEIGHT) } role="img" aria-label={ (y_name) " against " (x_name) } {
             @for quarter in 0..=4 {
@@ -131,7 +139,11 @@ pub fn curve(points: &[Point], x_name: &str, y_name: &str) -> Markup {
 fn nice(most: f64) -> f64 {
     let power = 10_f64.powf(most.log10().floor());
     let steps = [1.0, 2.0, 2.5, 5.0, 10.0];
-    steps.into_iter().map(|step| step * power).find(|end| *end >= most).unwrap_or(most)
+    steps
+        .into_iter()
+        .map(|step| step * power)
+        .find(|end| *end >= most)
+        .unwrap_or(most)
 }
 
 fn tick(value: f64) -> String {

@@ -70,7 +70,10 @@ fn sheets(sheets: &Sheets) -> Value {
 fn burden(burden: &Burden) -> Value {
     let tiers = Tier::ALL.into_iter().map(|tier| {
         let of = burden.tiers.get(&tier).copied().unwrap_or_default();
-        (tier.word().to_owned(), json!({ "concerns": of.concerns, "patients": of.patients }))
+        (
+            tier.word().to_owned(),
+            json!({ "concerns": of.concerns, "patients": of.patients }),
+        )
     });
     let kinds = burden.by_kind.iter().map(|((occasion, tier), count)| {
         json!({ "occasion": occasion_word(*occasion), "tier": tier.map(Tier::word), "messages": count })

@@ -40,14 +40,26 @@ pub fn html(study: &Study) -> String {
         Section::new("pairings", "Pairings and deltas", sections::pairings(study)),
         Section::new("concerns", "Concerns", sections::concerns(study)),
         Section::new("messages", "Messages", sections::messages(study)),
-        Section::new("heaviest", "The patients with the most messages", sections::heaviest(study)),
+        Section::new(
+            "heaviest",
+            "The patients with the most messages",
+            sections::heaviest(study),
+        ),
         Section::new("traces", "Individual traces", traces::traces(study)),
     ];
     if let Some(judged) = &study.judged {
-        all.push(Section::new("labels", "Against what became of the patients", compare::labels(judged)));
+        all.push(Section::new(
+            "labels",
+            "Against what became of the patients",
+            compare::labels(judged),
+        ));
     }
     if let Some(against) = &study.against {
-        all.push(Section::new("against", "Against the other rule sheet", compare::against(study, against)));
+        all.push(Section::new(
+            "against",
+            "Against the other rule sheet",
+            compare::against(study, against),
+        ));
     }
     if let Some((parameter, points)) = &study.sweep {
         let body = compare::sweep(parameter, points);

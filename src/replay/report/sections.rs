@@ -1,7 +1,9 @@
 //! The parts that every report has.
 
 use super::draw;
-use super::words::{Figure, cell, count, duration, figures as list, percent, percent_of, rate, short_moment, signed, table, tier};
+use super::words::{
+    Figure, cell, count, duration, figures as list, percent, percent_of, rate, short_moment, signed, table, tier,
+};
 use crate::outbox::draft::AgeClass;
 use crate::recognise::Reason;
 use crate::replay::burden::{BURST_MINUTES, heaviest as heaviest_of};
@@ -33,7 +35,9 @@ pub fn figures(study: &Study) -> Markup {
         Figure::new(
             "Patient-days",
             format!("{:.1}", burden.patient_days()),
-            format!("each compartment reading counts for the {carry} minutes after it, overlapping times once, over all patients"),
+            format!(
+                "each compartment reading counts for the {carry} minutes after it, overlapping times once, over all patients"
+            ),
         ),
         Figure::new(
             "Patients alerted",
@@ -72,8 +76,14 @@ pub fn figures(study: &Study) -> Markup {
         ),
         Figure::new(
             "Time below the threshold",
-            format!("{} in {} patients", duration(burden.low_minutes), count(burden.low_patients)),
-            format!("a delta {words} {threshold} mmHg holds until the next delta of its site, at most {carry} minutes; sites added up"),
+            format!(
+                "{} in {} patients",
+                duration(burden.low_minutes),
+                count(burden.low_patients)
+            ),
+            format!(
+                "a delta {words} {threshold} mmHg holds until the next delta of its site, at most {carry} minutes; sites added up"
+            ),
         ),
         onset(study, burden.onset),
     ])
@@ -91,7 +101,9 @@ fn onset(study: &Study, onset: Option<Spread>) -> Figure {
         )
     });
     let clock = match study.order {
-        Order::Taken => "; on the clinical clock everything arrives when it is measured, so only the rules can delay it",
+        Order::Taken => {
+            "; on the clinical clock everything arrives when it is measured, so only the rules can delay it"
+        }
         Order::Arrived => "; by arrival it holds the delay of the record too",
     };
     Figure::new(
@@ -110,9 +122,16 @@ pub fn inputs(study: &Study) -> Markup {
     }
     let mut aside: Vec<(Reason, u64)> = aside.into_iter().collect();
     aside.sort_by(|one, other| (other.1, one.0).cmp(&(one.1, other.0)));
-    let kinds = inputs.by_type.iter().map(|(kind, number)| vec![cell(kind.clone()), cell(count(*number))]);
+    let kinds = inputs
+        .by_type
+        .iter()
+        .map(|(kind, number)| vec![cell(kind.clone()), cell(count(*number))]);
     let rows = aside.iter().map(|(reason, number)| {
-        vec![html! { code { (reason.code()) } }, cell(count(*number)), cell(reason.sentence())]
+        vec![
+            html! { code { (reason.code()) } },
+            cell(count(*number)),
+            cell(reason.sentence()),
+        ]
     });
     html! {
         (list(vec![
@@ -143,17 +162,36 @@ pub fn pairings(study: &Study) -> Markup {
     let pairing = &study.sheets.adult().pairing;
     let all: u64 = totals.pairings.values().sum();
     let classes = [
-        (PairedAs::With(AgeClass::Simultaneous), format!("within {} minutes", pairing.simultaneous_minutes)),
-        (PairedAs::With(AgeClass::Paired), format!("within {} minutes", pairing.paired_minutes)),
-        (PairedAs::With(AgeClass::Stale), format!("older, up to {} minutes: alerts, labelled", pairing.before_minutes)),
-        (PairedAs::Nothing, String::from("no usable diastolic in reach: there is no delta")),
+        (
+            PairedAs::With(AgeClass::Simultaneous),
+            format!("within {} minutes", pairing.simultaneous_minutes),
+        ),
+        (
+            PairedAs::With(AgeClass::Paired),
+            format!("within {} minutes", pairing.paired_minutes),
+        ),
+        (
+            PairedAs::With(AgeClass::Stale),
+            format!("older, up to {} minutes: alerts, labelled", pairing.before_minutes),
+        ),
+        (
+            PairedAs::Nothing,
+            String::from("no usable diastolic in reach: there is no delta"),
+        ),
     ];
     let mut rows = Vec::new();
     for (class, what) in classes {
-        let of_class: u64 = totals.pairings.iter().filter(|((of, _), _)| *of == class).map(|(_, number)| number).sum();
+        let of_class: u64 = totals
+            .pairings
+            .iter()
+            .filter(|((of, _), _)| *of == class)
+            .map(|(_, number)| number)
+            .sum();
         let methods = totals.pairings.iter().filter(|((of, _), _)| *of == class);
         let methods: Vec<String> = methods
-            .filter_map(|((_, method), number)| method.map(|method| format!("{} {}", method_word(method), count(*number))))
+            .filter_map(|((_, method), number)| {
+                method.map(|method| format!("{} {}", method_word(method), count(*number)))
+            })
             .collect();
         rows.push(vec![
             cell(class.word()),
@@ -197,9 +235,17 @@ pub fn concerns(study: &Study) -> Markup {
         ]
     });
     let of_compartment = burden.compartments.iter().map(|(name, of)| {
-        let name = if name.is_empty() { "blood pressure as a whole" } else { name };
+        let name = if name.is_empty() {
+            "blood pressure as a whole"
+        } else {
+            name
+        };
         let mut row = vec![cell(name)];
-        row.extend(tiers.clone().map(|tier| cell(count(of.get(&tier).copied().unwrap_or(0)))));
+        row.extend(
+            tiers
+                .clone()
+                .map(|tier| cell(count(of.get(&tier).copied().unwrap_or(0)))),
+        );
         row
     });
     html! {
@@ -230,8 +276,12 @@ pub fn messages(study: &Study) -> Markup {
 pub fn heaviest(study: &Study) -> Markup {
     let rows = heaviest_of(&study.findings).into_iter().map(|patient| {
         let highest = patient.episodes.iter().map(|episode| episode.highest).max();
-        let lowest = patient.lowest.map_or(String::from("–"), |(delta, at)| format!("{} at {}", signed(delta), short_moment(at)));
-        let alert = patient.first_alert().map_or(String::from("none"), |told| short_moment(told.at));
+        let lowest = patient.lowest.map_or(String::from("–"), |(delta, at)| {
+            format!("{} at {}", signed(delta), short_moment(at))
+        });
+        let alert = patient
+            .first_alert()
+            .map_or(String::from("none"), |told| short_moment(told.at));
         vec![
             html! { code class="long" { (patient.patient) } },
             cell(count(patient.told.len() as u64)),

@@ -40,9 +40,13 @@ fn key(mark: impl Fn() -> Markup) -> Markup {
 
 fn one(trace: &Trace) -> Markup {
     let times = trace.pressures.iter().map(|(at, _)| *at);
-    let times = times.chain(trace.deltas.iter().map(|(at, _, _)| *at)).chain(trace.messages_at.iter().map(|(at, _, _)| *at));
+    let times = times
+        .chain(trace.deltas.iter().map(|(at, _, _)| *at))
+        .chain(trace.messages_at.iter().map(|(at, _, _)| *at));
     let (from, to) = (times.clone().min(), times.max());
-    let (Some(from), Some(to)) = (from, to) else { return html! {} };
+    let (Some(from), Some(to)) = (from, to) else {
+        return html! {};
+    };
     let span = to.millis_since(from).max(1);
     let x = |at: Instant| LEFT + (WIDTH - LEFT - 8.0) * real(at.millis_since(from)) / real(span);
     let y = |mmhg: i64| FOOT - (FOOT - TOP) * real(mmhg.clamp(0, 120)) / 120.0;

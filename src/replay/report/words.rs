@@ -36,7 +36,7 @@ pub fn count(number: u64) -> String {
     let digits = number.to_string();
     let mut text = String::with_capacity(digits.len() + digits.len() / 3 * 3);
     for (position, digit) in digits.chars().enumerate() {
-        if position > 0 && (digits.len() - position) % 3 == 0 {
+        if position > 0 && (digits.len() - position).is_multiple_of(3) {
             text.push('\u{202f}');
         }
         text.push(digit);
@@ -51,7 +51,9 @@ pub fn rate(rate: Option<f64>) -> String {
 
 /// "12.3 %", or "–" of nothing.
 pub fn percent(share: Share) -> String {
-    share.value().map_or(String::from("–"), |value| format!("{:.1} %", value * 100.0))
+    share
+        .value()
+        .map_or(String::from("–"), |value| format!("{:.1} %", value * 100.0))
 }
 
 /// "12.3 % (12 of 98)".
