@@ -18,6 +18,7 @@
 //! | 6 | [`delivery`] | outbox → FHIR server | |
 //! | – | [`server`] | what is shown and received over HTTP | |
 //! | – | [`pipeline`] | wiring: the engine, `run`, `demo`, telemetry, shutdown | |
+//! | – | [`replay`] | a rule on old data: files of Observations → figures and a report | |
 //!
 //! Pure modules have no I/O, no clock and no randomness; `now` is an argument.
 //! `tests/it/architecture.rs` fails when one of them reaches for a shell.
@@ -53,3 +54,5 @@ pub mod delivery;
 pub mod server;
 
 pub mod pipeline;
+
+pub mod replay;

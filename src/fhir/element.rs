@@ -15,6 +15,13 @@ use std::ops::Deref;
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Text<'a>(Cow<'a, str>);
 
+impl<'a> Text<'a> {
+    /// The string itself.
+    pub fn into_cow(self) -> Cow<'a, str> {
+        self.0
+    }
+}
+
 impl Deref for Text<'_> {
     type Target = str;
     fn deref(&self) -> &str {

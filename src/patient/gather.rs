@@ -7,8 +7,10 @@ use crate::patient::state::{Slot, State};
 use crate::recognise::reading::{Comparator, ReadingStatus};
 use crate::recognise::{Context, Kind, Method, Reading, Reason, Refusal, Side, Site};
 use crate::rules::{RuleKind, Sheet};
+use rustc_hash::FxHasher;
 use std::borrow::Cow;
 use std::collections::{BTreeMap, HashMap};
+use std::hash::{Hash, Hasher};
 
 /// One reading with the slot that holds it.
 #[derive(Clone, Copy, Debug)]
@@ -424,11 +426,29 @@ fn join<'s>(into: &mut Gathered<'s>, next: Gathered<'s>) {
     into.others = members;
 }
 
+/// False when surely no two of the list carry an equal identifier, which is the usual case: by their
+/// hashes in order.
+fn may_share_identifiers(list: &[Gathered<'_>]) -> bool {
+    let identifiers = |item: &Gathered<'_>| item.owner.reading.identifiers.len();
+    let count: usize = list.iter().map(identifiers).sum();
+    if count == 0 {
+        return false;
+    }
+    let mut hashes: Vec<u64> = Vec::with_capacity(count);
+    for identifier in list.iter().flat_map(|item| &item.owner.reading.identifiers) {
+        let mut hasher = FxHasher::default();
+        identifier.hash(&mut hasher);
+        hashes.push(hasher.finish());
+    }
+    hashes.sort_unstable();
+    hashes.windows(2).any(|pair| pair[0] == pair[1])
+}
+
 /// Join readings of one site that carry an equal Observation.identifier and agree in time or in
 /// value: a line or a device that puts its own number there measures more than once. The parts of
 /// one resource share its identifier and are never joined.
 fn join_by_identifier(list: &mut Vec<Gathered<'_>>) {
-    if list.iter().all(|item| item.owner.reading.identifiers.is_empty()) {
+    if !may_share_identifiers(list) {
         return;
     }
     let mut by_identifier: HashMap<&str, Vec<usize>> = HashMap::new();

@@ -14,9 +14,27 @@ use std::collections::BTreeMap;
 /// Apply `inputs`, then bring what stands into line with what ought to stand at `now`.
 pub fn step(state: &mut State, inputs: Vec<Input>, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Step {
     let mut step = taken_in(state, inputs, now);
-    let plan = plan(state, sheet, policy, now, true);
+    let plan = plan(state, sheet, policy, now, Asked::ALL);
     carry_out(state, plan, &mut step);
     step
+}
+
+/// As [`step`], and no derived Observation is drafted: a replay asks what would have been told. The
+/// messages are the same, for what is told does not depend on what is published.
+pub fn step_unpublished(state: &mut State, inputs: Vec<Input>, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Step {
+    let mut step = taken_in(state, inputs, now);
+    let asked = Asked {
+        publishing: false,
+        telling: true,
+    };
+    let plan = plan(state, sheet, policy, now, asked);
+    carry_out(state, plan, &mut step);
+    step
+}
+
+/// Only take `inputs` in, to be judged by a later step.
+pub fn take_in(state: &mut State, inputs: Vec<Input>, now: Instant) {
+    taken_in(state, inputs, now);
 }
 
 /// As [`step`], while more of a patient's past is on its way: everything is computed and written,
@@ -36,7 +54,11 @@ pub fn step_held(
     latest: Instant,
 ) -> Step {
     let mut step = taken_in(state, inputs, now);
-    let mut plan = plan(state, sheet, policy, now, false);
+    let asked = Asked {
+        publishing: true,
+        telling: false,
+    };
+    let mut plan = plan(state, sheet, policy, now, asked);
     plan.next_due = Some(plan.next_due.map_or(latest, |due| due.min(latest)));
     carry_out(state, plan, &mut step);
     step
@@ -63,10 +85,27 @@ struct Plan {
     next_due: Option<Instant>,
 }
 
-fn plan(state: &State, sheet: &Sheet, policy: AskPolicy, now: Instant, telling: bool) -> Plan {
+/// What a step is to find out.
+#[derive(Clone, Copy)]
+struct Asked {
+    publishing: bool,
+    telling: bool,
+}
+
+impl Asked {
+    const ALL: Self = Self {
+        publishing: true,
+        telling: true,
+    };
+}
+
+fn plan(state: &State, sheet: &Sheet, policy: AskPolicy, now: Instant, asked: Asked) -> Plan {
     let assessment = assess_to_act(state, sheet, policy, now);
-    let publishing = publish(state, &assessment, sheet, now);
-    let telling = match telling {
+    let publishing = match asked.publishing {
+        true => publish(state, &assessment, sheet, now),
+        false => Publishing::default(),
+    };
+    let telling = match asked.telling {
         true => tell(state, &assessment, sheet, now),
         false => Telling::default(),
     };

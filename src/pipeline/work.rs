@@ -1,16 +1,12 @@
 //! The work of one commit: items in, rows out. Reads the store, never writes it.
 
 use super::settings::Settings;
-use crate::fhir::observation::{self, MetaVersion};
-use crate::fhir::{Instant, reference};
+use crate::fhir::Instant;
 use crate::patient::Input;
 use crate::recognise::reading::{PatientKey, Version};
-use crate::recognise::{Reason, Recognised, Refusal, Withdrawal, recognise, recognise_procedure};
+use crate::recognise::{self, Head, Person, Reason, Recognised, Refusal, Withdrawal};
 use crate::source::intake::{Answer, Batch, Incoming, Operation, UnreadableEntry, Versioning};
 use crate::store::{Commit, InputRow, SetAsideRow, Store, StoreError};
-use serde::Deserialize;
-use serde_json::Value;
-use serde_json::value::RawValue;
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
@@ -38,18 +34,6 @@ pub struct Work<'e> {
     pub inputs: BTreeMap<PatientKey, Vec<Input>>,
     /// Current versions as this commit will leave them.
     current: HashMap<(String, String), InputRow>,
-}
-
-/// The parts of any resource that versioning reads.
-#[derive(Deserialize)]
-struct Head<'a> {
-    #[serde(rename = "resourceType", borrow)]
-    resource_type: Option<std::borrow::Cow<'a, str>>,
-    #[serde(borrow)]
-    id: Option<std::borrow::Cow<'a, str>>,
-    /// Raw: a meta that cannot be read must not cost the resource, it then has no version of its own.
-    #[serde(borrow)]
-    meta: Option<&'a RawValue>,
 }
 
 impl<'e> Work<'e> {
@@ -211,7 +195,7 @@ impl<'e> Work<'e> {
             }
             Versioning::Theirs => {
                 // The head was read before; a body that it refused never comes here.
-                let Ok(mut version) = head(item, body).map(|head| their_version(&head, digest)) else {
+                let Ok(mut version) = head(item, body).map(|head| head.version(digest)) else {
                     return Ok(Answer::Refused(String::from("the resource could not be read")));
                 };
                 if let Some(row) = &before {
@@ -262,29 +246,8 @@ impl<'e> Work<'e> {
 
     /// Recognise one resource, its references to the source itself made relative.
     pub fn recognise(&self, resource_type: &str, body: &str, id: &str, version: Version) -> Recognised {
-        let mapping = &self.settings.mapping;
-        let mut recognised = match resource_type {
-            "Procedure" => recognise_procedure(body, id, version, mapping),
-            _ => recognise(body, id, version, mapping),
-        };
-        for base in &self.settings.bases {
-            let relative = |text: &str| {
-                reference::parse(text, Some(base))
-                    .ok()
-                    .map(|reference| reference.to_string())
-            };
-            if let Some(patient) = &mut recognised.patient
-                && let Some(local) = relative(&patient.0)
-            {
-                patient.0 = local;
-            }
-            for member in &mut recognised.members {
-                if let Some(local) = relative(member) {
-                    *member = local;
-                }
-            }
-        }
-        recognised
+        let Settings { mapping, bases, .. } = self.settings;
+        recognise::resource(resource_type, body, id, version, mapping, bases)
     }
 
     /// Send a recognised version to its patient, or put it aside. Answers the patient whose slot
@@ -303,13 +266,7 @@ impl<'e> Work<'e> {
             };
             self.inputs.entry(before.clone()).or_default().push(moved);
         }
-        let foreign = |refusal: &Refusal| matches!(refusal.reason, Reason::CodeNotMapped | Reason::OwnOutput);
-        let concerns_a_patient = !recognised.readings.is_empty()
-            || !recognised.contexts.is_empty()
-            || recognised.withdrawn.is_some()
-            || !recognised.members.is_empty()
-            || before.is_some()
-            || !recognised.refusals.iter().all(foreign);
+        let concerns_a_patient = before.is_some() || recognised.concerns_a_patient();
         match to.filter(|_| concerns_a_patient) {
             Some(patient) => {
                 self.inputs
@@ -363,7 +320,7 @@ fn digest(bytes: &[u8]) -> String {
 
 /// Read the head of a body and check that it is the resource that the item says.
 fn head<'a>(item: &Incoming, body: &'a str) -> Result<Head<'a>, String> {
-    let head: Head<'a> = serde_json::from_str(body).map_err(|error| format!("not JSON of a resource: {error}"))?;
+    let head = Head::parse(body).map_err(|error| format!("not JSON of a resource: {error}"))?;
     match (&head.resource_type, &head.id) {
         (Some(found), _) if *found != item.resource_type => {
             Err(format!("resourceType is {found:?}, expected {:?}", item.resource_type))
@@ -410,55 +367,8 @@ fn follow(version: &mut Version, before: &Version) {
     version.last_updated = version.last_updated.max(after);
 }
 
-fn their_version(head: &Head<'_>, digest: String) -> Version {
-    let meta = head.meta.and_then(|raw| observation::read(raw.get()).ok());
-    let meta: MetaVersion<'_> = meta.unwrap_or_default();
-    let id = meta.version_id.as_deref().unwrap_or_default().to_owned();
-    let updated = meta.last_updated.as_deref();
-    let last_updated = updated
-        .and_then(|text| crate::fhir::datetime::parse(text).ok())
-        .map(|span| span.earliest);
-    Version {
-        last_updated,
-        number: id.parse().ok(),
-        id,
-        digest,
-    }
-}
-
-/// What of a Patient is read.
-#[derive(Default, Deserialize)]
-struct PersonView<'a> {
-    #[serde(rename = "birthDate", borrow)]
-    birth_date: Option<&'a RawValue>,
-    #[serde(borrow)]
-    name: Option<&'a RawValue>,
-}
-
-/// Birth date and a label for the page from a Patient; whatever cannot be read is left out, and one
-/// odd element does not take the others with it.
+/// Birth date and a label for the page from a Patient.
 pub fn person(body: &str) -> Input {
-    // Part by part: a number that no Value holds (1e999), anywhere, takes its own part only.
-    let part = |raw: Option<&RawValue>| raw.and_then(|raw| serde_json::from_str::<Value>(raw.get()).ok());
-    let person: PersonView<'_> = serde_json::from_str(body).unwrap_or_default();
-    let names = person
-        .name
-        .and_then(|raw| serde_json::from_str::<Vec<&RawValue>>(raw.get()).ok());
-    let names: Vec<Value> = names.into_iter().flatten().filter_map(|raw| part(Some(raw))).collect();
-    let text = |value: &Value| {
-        value
-            .as_str()
-            .map(str::trim)
-            .filter(|text| !text.is_empty())
-            .map(str::to_owned)
-    };
-    let label = names.iter().find_map(|name| {
-        let given = name["given"].as_array().into_iter().flatten();
-        let parts: Vec<String> = given.chain([&name["family"]]).filter_map(text).collect();
-        text(&name["text"]).or_else(|| Some(parts.join(" ")).filter(|label| !label.is_empty()))
-    });
-    Input::Person {
-        birth_date: part(person.birth_date).as_ref().and_then(text),
-        label,
-    }
+    let Person { birth_date, label } = recognise::person(body);
+    Input::Person { birth_date, label }
 }

@@ -11,8 +11,10 @@
 mod context;
 mod fault;
 mod frame;
+mod head;
 pub mod mapping;
 mod parts;
+mod person;
 mod procedure;
 mod quality;
 pub mod reading;
@@ -22,7 +24,9 @@ mod subject;
 mod time;
 mod value;
 
+pub use head::Head;
 pub use mapping::{Mapping, MappingError};
+pub use person::{Person, person};
 pub use procedure::recognise_procedure;
 pub use reading::{
     Context, ContextKind, Kind, Method, PatientKey, Quality, Reading, Recognised, Side, Site, Version, Withdrawal,
@@ -30,7 +34,7 @@ pub use reading::{
 pub use reason::{Meant, Reason, Refusal};
 
 use crate::fhir::observation::{self, CodeableConcept, Identifier, Meta, Observation, Raw, Reference, Remnant, Text};
-use crate::fhir::shorten;
+use crate::fhir::{reference, shorten};
 use fault::Fault;
 use mapping::What;
 
@@ -75,6 +79,40 @@ pub fn recognise(json: &str, id: &str, version: Version, mapping: &Mapping) -> R
         tell_what_was_meant(json, mapping, &mut out.refusals);
     }
     out
+}
+
+/// Recognise one resource that is read for pressures or contexts, its references to the source itself
+/// (`bases`) made relative.
+pub fn resource(
+    resource_type: &str,
+    body: &str,
+    id: &str,
+    version: Version,
+    mapping: &Mapping,
+    bases: &[String],
+) -> Recognised {
+    let mut recognised = match resource_type {
+        "Procedure" => recognise_procedure(body, id, version, mapping),
+        _ => recognise(body, id, version, mapping),
+    };
+    for base in bases {
+        let relative = |text: &str| {
+            reference::parse(text, Some(base))
+                .ok()
+                .map(|reference| reference.to_string())
+        };
+        if let Some(patient) = &mut recognised.patient
+            && let Some(local) = relative(&patient.0)
+        {
+            patient.0 = local;
+        }
+        for member in &mut recognised.members {
+            if let Some(local) = relative(member) {
+                *member = local;
+            }
+        }
+    }
+    recognised
 }
 
 /// The questions that concern the resource as a whole, up to the withdrawal; the rest is

@@ -1,7 +1,7 @@
 //! What recognition yields: readings, and what was refused.
 
 use crate::fhir::{Decimal, Instant};
-use crate::recognise::reason::Refusal;
+use crate::recognise::reason::{Reason, Refusal};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -294,6 +294,16 @@ pub struct Recognised {
 }
 
 impl Recognised {
+    /// False for what is of no patient's concern: a code that no mapping knows, our own output.
+    pub fn concerns_a_patient(&self) -> bool {
+        let foreign = |refusal: &Refusal| matches!(refusal.reason, Reason::CodeNotMapped | Reason::OwnOutput);
+        !self.readings.is_empty()
+            || !self.contexts.is_empty()
+            || self.withdrawn.is_some()
+            || !self.members.is_empty()
+            || !self.refusals.iter().all(foreign)
+    }
+
     /// Nothing recognised yet.
     pub(super) fn nothing(source: String, version: Version) -> Self {
         Self {

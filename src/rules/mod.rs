@@ -10,6 +10,7 @@ pub mod export;
 mod fit;
 mod kind;
 pub mod notes;
+pub mod parameter;
 pub mod phrase;
 mod read;
 pub mod sheet;

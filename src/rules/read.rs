@@ -427,7 +427,7 @@ fn measures(reading: &ExampleReading) -> bool {
 }
 
 /// The greatest threshold of a delta rule that raises `act` or more.
-fn alert_threshold(rules: &[Rule]) -> i64 {
+pub(super) fn alert_threshold(rules: &[Rule]) -> i64 {
     let thresholds = rules.iter().filter(|rule| rule.tier >= Tier::Act);
     thresholds
         .filter_map(|rule| match rule.kind {

@@ -1,0 +1,519 @@
+//! Which steps of a patient can be left out because nothing could be told by them. Pure.
+//!
+//! While no concern is open, most readings raise none. Stepping all of a patient's readings one by
+//! one costs the square of their number; here each arriving reading is held against bounds that are
+//! wider than every rule. Only what lies beyond all of them is not stepped at once: it is taken in
+//! together with the next reading that may matter. `tests/it/replay` proves that the messages are the
+//! same as without this.
+
+use super::cohort::{Event, PatientInputs, What};
+use crate::fhir::instant::MINUTE_MILLIS;
+use crate::fhir::{Decimal, Instant};
+use crate::patient::State;
+use crate::recognise::reading::{Kind, Method, Reading, Side, Site};
+use crate::rules::{RuleKind, Sheet};
+use rustc_hash::{FxHashSet, FxHasher};
+use std::hash::{Hash, Hasher};
+
+/// Thousandths of one mmHg.
+const THOUSAND: i64 = 1000;
+
+/// What no unremarkable reading reaches; thousandths of mmHg and milliseconds.
+pub(super) struct Bounds {
+    /// No delta above this holds a rule of deltas, carried or sustained.
+    delta: i64,
+    /// No mean arterial delta above this holds a rule.
+    mean_delta: i64,
+    /// No compartment pressure below this holds a rule by itself.
+    pressure: i64,
+    /// Above this a compartment pressure asks for verification, or is not plausible.
+    highest_pressure: i64,
+    /// Below this likewise.
+    lowest_pressure: i64,
+    /// Usable diastolics, inclusive.
+    diastolic: (i64, i64),
+    /// Window of pairing.
+    before: i64,
+    after: i64,
+    paired: i64,
+    carry: i64,
+    /// Two readings of one site so close (milliseconds) contradict each other when they differ by more
+    /// than so many thousandths.
+    close_together: Option<(i64, i64)>,
+    /// So long after something was told its ground can still change.
+    settling: i64,
+    close_after_readings: usize,
+    close_after: i64,
+    trends: Vec<Fall>,
+}
+
+/// A rule of kind `trend`.
+struct Fall {
+    upper: i64,
+    readings: usize,
+    last_readings: usize,
+    minutes: i64,
+    window: i64,
+    horizon: i64,
+}
+
+impl Bounds {
+    /// None when the sheet chooses a diastolic by more than its time.
+    pub(super) fn of(sheet: &Sheet) -> Option<Self> {
+        let pairing = &sheet.pairing;
+        if !pairing.method_order.is_empty() {
+            return None;
+        }
+        let (mut delta, mut mean_delta, mut pressure) = (i64::MIN, i64::MIN, i64::MAX);
+        let (mut close_together, mut trends) = (None, Vec::new());
+        for rule in &sheet.rules {
+            match rule.kind {
+                RuleKind::Delta { upper, .. } | RuleKind::Carried { upper, .. } | RuleKind::Sustained { upper, .. } => {
+                    delta = delta.max(upper);
+                }
+                RuleKind::MeanDelta { upper, .. } => mean_delta = mean_delta.max(upper),
+                RuleKind::Absolute { at_or_above } => pressure = pressure.min(at_or_above),
+                RuleKind::ReadingsDisagree { minutes, more_than } => {
+                    let (widest, least) = close_together.unwrap_or((minutes, more_than));
+                    close_together = Some((widest.max(minutes), least.min(more_than)));
+                }
+                RuleKind::Trend {
+                    upper,
+                    readings,
+                    last_readings,
+                    minutes,
+                    window_minutes,
+                    horizon_minutes,
+                } => trends.push(Fall {
+                    upper: upper.saturating_mul(THOUSAND),
+                    readings,
+                    last_readings,
+                    minutes: minutes * MINUTE_MILLIS,
+                    window: window_minutes * MINUTE_MILLIS,
+                    horizon: horizon_minutes * MINUTE_MILLIS,
+                }),
+                _ => {}
+            }
+        }
+        // Half a mmHg more than a threshold still rounds to it; one whole is beyond doubt.
+        let beyond = |upper: i64| upper.saturating_add(1).saturating_mul(THOUSAND);
+        let plausible = &sheet.plausible;
+        let settling = [
+            pairing.before_minutes,
+            pairing.after_minutes,
+            pairing.simultaneous_minutes,
+            close_together.map_or(0, |(minutes, _)| minutes),
+        ];
+        Some(Self {
+            delta: beyond(delta),
+            mean_delta: beyond(mean_delta),
+            pressure: pressure.saturating_sub(1).saturating_mul(THOUSAND),
+            highest_pressure: (plausible.compartment_verify_above.min(plausible.compartment_high) - 1) * THOUSAND,
+            lowest_pressure: plausible.compartment_low.max(0).saturating_mul(THOUSAND),
+            diastolic: (
+                (plausible.diastolic_low + 1) * THOUSAND,
+                (plausible.diastolic_high - 1) * THOUSAND,
+            ),
+            before: pairing.before_minutes * MINUTE_MILLIS,
+            after: pairing.after_minutes * MINUTE_MILLIS,
+            paired: pairing.paired_minutes * MINUTE_MILLIS,
+            carry: pairing.carry_minutes * MINUTE_MILLIS,
+            // Both are rounded before they are compared: one whole mmHg less is beyond doubt.
+            close_together: close_together
+                .map(|(minutes, more_than)| (minutes * MINUTE_MILLIS, (more_than - 1) * THOUSAND)),
+            settling: settling.into_iter().max().unwrap_or(0) * MINUTE_MILLIS,
+            close_after_readings: sheet.close_after_readings,
+            close_after: sheet.close_after_minutes * MINUTE_MILLIS,
+            trends,
+        })
+    }
+}
+
+/// A pressure between two thousandths: one number twice where it is exact.
+#[derive(Clone, Copy)]
+struct Range {
+    low: i64,
+    high: i64,
+}
+
+impl Range {
+    fn of(mmhg: Decimal) -> Option<Self> {
+        const OF_A_DIGIT: [i64; 4] = [1000, 100, 10, 1];
+        let mantissa = i64::try_from(mmhg.mantissa()).ok();
+        let digit = usize::try_from(mmhg.scale())
+            .ok()
+            .and_then(|scale| OF_A_DIGIT.get(scale));
+        if let (Some(mantissa), Some(digit)) = (mantissa, digit) {
+            let exact = mantissa.checked_mul(*digit)?;
+            return Some(Self {
+                low: exact,
+                high: exact,
+            });
+        }
+        // A converted unit: a trend then looks at whole mmHg, so a whole one is left on both sides.
+        let whole = i64::try_from(mmhg.trunc().mantissa()).ok()?;
+        Some(Self {
+            low: (whole.checked_sub(2)?).checked_mul(THOUSAND)?,
+            high: (whole.checked_add(2)?).checked_mul(THOUSAND)?,
+        })
+    }
+
+    fn minus(self, other: Self) -> Self {
+        Self {
+            low: self.low.saturating_sub(other.high),
+            high: self.high.saturating_sub(other.low),
+        }
+    }
+
+    fn and(self, other: Self) -> Self {
+        Self {
+            low: self.low.min(other.low),
+            high: self.high.max(other.high),
+        }
+    }
+}
+
+/// One compartment reading with the diastolic that pairing would choose.
+struct Point {
+    at: i64,
+    pressure: Range,
+    chosen: Option<Chosen>,
+}
+
+#[derive(Clone, Copy)]
+struct Chosen {
+    at: i64,
+    delta: Range,
+}
+
+/// The readings of one site.
+struct Place {
+    site: Site,
+    points: Vec<Point>,
+    /// When something was last near a rule here.
+    loud_at: Option<i64>,
+}
+
+/// Follows one patient.
+pub(super) struct Calm<'b> {
+    bounds: &'b Bounds,
+    places: Vec<Place>,
+    /// By time.
+    diastolics: Vec<(i64, Range)>,
+    means: Vec<(i64, Range)>,
+    /// A compartment pressure was measured, usable or not.
+    watched: bool,
+    /// A diastolic that may be implausible came: it matters once a compartment pressure was measured.
+    odd_diastolic: bool,
+    /// When a concern last changed.
+    changed_at: Option<i64>,
+    /// Something came that the bounds do not describe: from then on everything is stepped.
+    given_up: bool,
+}
+
+impl<'b> Calm<'b> {
+    /// None when the patient has something that the bounds do not describe.
+    pub(super) fn of(inputs: &PatientInputs, bounds: Option<&'b Bounds>) -> Option<Self> {
+        let bounds = bounds?;
+        is_plain(inputs).then_some(Self {
+            bounds,
+            places: Vec::new(),
+            diastolics: Vec::new(),
+            means: Vec::new(),
+            watched: false,
+            odd_diastolic: false,
+            changed_at: None,
+            given_up: false,
+        })
+    }
+
+    /// A step at `now` changed a concern.
+    pub(super) fn changed(&mut self, now: Instant) {
+        self.changed_at = Some(now.millis());
+    }
+
+    /// Take note of what happens at `now`; true when it need not be stepped at once.
+    pub(super) fn is_quiet(&mut self, now: Instant, events: &[Event], state: &State) -> bool {
+        let calm = self.is_calm(now.millis(), state);
+        let quiet = self.note(now.millis(), events);
+        self.given_up |= self.watched && self.odd_diastolic;
+        calm && quiet && !self.given_up
+    }
+
+    /// Nothing is open, nothing that was told can still change, and behind each site's newest
+    /// readings lie enough unremarkable ones that none before them counts.
+    fn is_calm(&self, now: i64, state: &State) -> bool {
+        let told = self.changed_at.is_some_and(|at| now - at <= self.bounds.settling);
+        state.next_due.is_none()
+            && !told
+            && state.concerns.values().all(|concern| concern.tier.is_none())
+            && self.places.iter().all(|place| self.has_settled(place))
+    }
+
+    fn has_settled(&self, place: &Place) -> bool {
+        let Some(loud_at) = place.loud_at else { return true };
+        let Some(newest) = place.points.last() else {
+            return false;
+        };
+        let mut count = 0;
+        for point in place.points.iter().rev().take_while(|point| point.at > loud_at) {
+            let paired = |chosen: Chosen| (chosen.at - point.at).abs() <= self.bounds.paired;
+            if point.chosen.is_some_and(paired) {
+                count += 1;
+                if count >= self.bounds.close_after_readings && newest.at - point.at >= self.bounds.close_after {
+                    return true;
+                }
+            }
+        }
+        false
+    }
+
+    /// Diastolics first: a compartment reading of the same moment may be paired with them.
+    fn note(&mut self, now: i64, events: &[Event]) -> bool {
+        let versions = || {
+            events.iter().filter_map(|event| match &event.what {
+                What::Version(recognised) => Some(recognised),
+                What::Moved { .. } => None,
+            })
+        };
+        let mut quiet = true;
+        for recognised in versions() {
+            if recognised.refusals.iter().any(|refusal| refusal.meant.is_some()) {
+                self.watched = true;
+                quiet = false;
+            }
+            for reading in &recognised.readings {
+                match reading.kind {
+                    Kind::Diastolic => quiet &= self.diastolic(now, reading),
+                    Kind::Mean => quiet &= self.mean(now, reading),
+                    Kind::Compartment | Kind::Systolic => {}
+                }
+            }
+        }
+        for recognised in versions() {
+            for reading in &recognised.readings {
+                if reading.kind == Kind::Compartment {
+                    quiet &= self.compartment(now, reading);
+                    self.watched = true;
+                }
+            }
+        }
+        quiet
+    }
+
+    fn diastolic(&mut self, now: i64, reading: &Reading) -> bool {
+        let usable = Range::of(reading.pressure.mmhg)
+            .filter(|range| range.low >= self.bounds.diastolic.0 && range.high <= self.bounds.diastolic.1);
+        let Some(pressure) = usable else {
+            // At the very edge of what is plausible the bounds do not say which side it is on.
+            self.odd_diastolic = true;
+            return !self.watched;
+        };
+        self.diastolics.push((now, pressure));
+        let mut quiet = true;
+        for place in &mut self.places {
+            let mut loud = false;
+            if let Some(newest) = place.points.last()
+                && now - newest.at <= self.bounds.carry
+            {
+                loud |= pressure.minus(newest.pressure).low <= self.bounds.delta;
+            }
+            let first = place.points.partition_point(|point| now - point.at > self.bounds.after);
+            let mut paired_anew = None;
+            for (index, point) in place.points.iter_mut().enumerate().skip(first) {
+                let delta = pressure.minus(point.pressure);
+                loud |= delta.low <= self.bounds.delta;
+                match &mut point.chosen {
+                    Some(chosen) if chosen.at == now => chosen.delta = chosen.delta.and(delta),
+                    // As near: the later one is chosen.
+                    Some(chosen) if (chosen.at - point.at).abs() < now - point.at => continue,
+                    chosen => *chosen = Some(Chosen { at: now, delta }),
+                }
+                paired_anew = paired_anew.or(Some(index));
+            }
+            let falls = |index: usize| {
+                let mut trends = self.bounds.trends.iter();
+                trends.any(|fall| fall.may_hold(&place.points[..=index]))
+            };
+            if let Some(first) = paired_anew {
+                loud |= (first..place.points.len()).any(falls);
+            }
+            if loud {
+                place.loud_at = Some(now);
+                quiet = false;
+            }
+        }
+        quiet
+    }
+
+    fn mean(&mut self, now: i64, reading: &Reading) -> bool {
+        let Some(pressure) = Range::of(reading.pressure.mmhg) else {
+            self.given_up = true;
+            return false;
+        };
+        self.means.push((now, pressure));
+        let mut quiet = true;
+        for place in &mut self.places {
+            let near = place
+                .points
+                .iter()
+                .rev()
+                .take_while(|point| now - point.at <= self.bounds.after);
+            let mut lows = near.map(|point| pressure.minus(point.pressure).low);
+            if lows.any(|low| low <= self.bounds.mean_delta) {
+                place.loud_at = Some(now);
+                quiet = false;
+            }
+        }
+        quiet
+    }
+
+    fn compartment(&mut self, now: i64, reading: &Reading) -> bool {
+        let bounds = self.bounds;
+        let site = reading.site.clone().unwrap_or_else(Site::unstated);
+        let Some(pressure) = Range::of(reading.pressure.mmhg) else {
+            self.given_up = true;
+            return false;
+        };
+        if pressure.low < bounds.lowest_pressure || pressure.high > bounds.highest_pressure {
+            self.given_up = true;
+            return false;
+        }
+        let same = |place: &Place| {
+            place.site.side == site.side && place.site.code == site.code && place.site.system == site.system
+        };
+        let index = self.places.iter().position(same).unwrap_or_else(|| {
+            self.places.push(Place {
+                site,
+                points: Vec::new(),
+                loud_at: None,
+            });
+            self.places.len() - 1
+        });
+        let chosen = nearest(&self.diastolics, now, bounds.before).map(|(at, diastolic)| Chosen {
+            at,
+            delta: diastolic.minus(pressure),
+        });
+        let means = self.means.iter().rev().take_while(|(at, _)| now - at <= bounds.before);
+        let mut mean_lows = means.map(|(_, mean)| mean.minus(pressure).low);
+        let mut loud = mean_lows.any(|low| low <= bounds.mean_delta);
+        let place = &mut self.places[index];
+        if let Some(before) = place.points.last() {
+            // One measurement that stands twice, or two of them: the order of the series is not ours to tell.
+            self.given_up |= before.at == now;
+        }
+        if let Some((minutes, more_than)) = bounds.close_together {
+            let mut near = place.points.iter().rev().take_while(|point| now - point.at <= minutes);
+            let apart = |one: Range, other: Range| (one.high - other.low).max(other.high - one.low);
+            loud |= near.any(|point| apart(point.pressure, pressure) > more_than);
+        }
+        loud |= chosen.is_none_or(|chosen| chosen.delta.low <= bounds.delta);
+        loud |= pressure.high >= bounds.pressure || place.site.side == Side::Unstated;
+        place.points.push(Point {
+            at: now,
+            pressure,
+            chosen,
+        });
+        loud |= bounds.trends.iter().any(|fall| fall.may_hold(&place.points));
+        if loud {
+            place.loud_at = Some(now);
+        }
+        !loud
+    }
+}
+
+/// The newest diastolic not older than `before`; several of one moment as one range.
+fn nearest(diastolics: &[(i64, Range)], now: i64, before: i64) -> Option<(i64, Range)> {
+    let (at, newest) = *diastolics.last()?;
+    if now - at > before {
+        return None;
+    }
+    let same = diastolics.iter().rev().skip(1).take_while(|(other, _)| *other == at);
+    Some((at, same.fold(newest, |range, (_, other)| range.and(*other))))
+}
+
+impl Fall {
+    /// False when the rule surely does not hold on the last of `points`.
+    fn may_hold(&self, points: &[Point]) -> bool {
+        let Some((newest_at, newest)) = points.last().and_then(|point| Some((point.at, point.chosen?.delta))) else {
+            return false;
+        };
+        let (left, left_high) = (newest.low - self.upper, newest.high - self.upper);
+        if left_high <= 0 {
+            return false;
+        }
+        if left <= 0 {
+            return true;
+        }
+        let paired = points
+            .iter()
+            .rev()
+            .filter_map(|point| Some((point.at, point.chosen?.delta)));
+        let last = || {
+            paired
+                .clone()
+                .take(self.last_readings)
+                .take_while(|(at, _)| newest_at - at <= self.window)
+        };
+        let count = last().count();
+        let span = last().last().map_or(0, |(at, _)| newest_at - at);
+        if count < self.readings || span < self.minutes {
+            return false;
+        }
+        let (mut steep, mut slopes) = (0, 0);
+        for (position, (newer_at, newer)) in last().enumerate() {
+            for (older_at, older) in last().skip(position + 1) {
+                let apart = newer_at - older_at;
+                if apart <= 0 {
+                    continue;
+                }
+                let fall = older.high.saturating_sub(newer.low);
+                slopes += 1;
+                steep += u32::from(fall.saturating_mul(self.horizon) >= left.saturating_mul(apart));
+            }
+        }
+        steep > 0 && 2 * steep >= slopes
+    }
+}
+
+/// True when every input is one that the bounds describe: readings without a bound on their value,
+/// each at its resource's moment, no two of one identifier, of one method, and nothing else recorded.
+fn is_plain(inputs: &PatientInputs) -> bool {
+    let mut identifiers: FxHashSet<u64> = FxHashSet::default();
+    let (mut cuff, mut line) = (false, false);
+    for Event { at, what } in &inputs.events {
+        let What::Version(one) = what else { return false };
+        let timeless =
+            |refusal: &crate::recognise::Refusal| refusal.meant.as_deref().is_some_and(|meant| meant.at.is_none());
+        if one.withdrawn.is_some()
+            || !one.contexts.is_empty()
+            || !one.members.is_empty()
+            || one.refusals.iter().any(timeless)
+        {
+            return false;
+        }
+        let mut own: Option<&[String]> = None;
+        for reading in &one.readings {
+            if reading.at != *at || reading.pressure.comparator.is_some() {
+                return false;
+            }
+            if reading.kind == Kind::Diastolic {
+                cuff |= reading.method == Method::Cuff;
+                line |= reading.method == Method::ArterialLine;
+            }
+            // The parts of one resource share its identifiers and are never joined.
+            if own.is_some_and(|own| own == reading.identifiers) {
+                continue;
+            }
+            own = Some(&reading.identifiers);
+            for identifier in &reading.identifiers {
+                let mut hasher = FxHasher::default();
+                identifier.hash(&mut hasher);
+                if !identifiers.insert(hasher.finish()) {
+                    return false;
+                }
+            }
+        }
+    }
+    !(cuff && line)
+}

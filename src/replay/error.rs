@@ -1,0 +1,82 @@
+//! What can go wrong with the input as a whole. A single bad line is no error but a
+//! [`super::input::BadLine`], unless it was asked to be one.
+
+/// Why a replay ends without an answer.
+#[derive(Debug, thiserror::Error)]
+pub enum ReplayError {
+    /// No argument at all.
+    #[error("nothing to read: name files, folders, patterns such as 'export/*.ndjson', or - for standard input")]
+    NothingNamed,
+    /// An argument that leads to no file.
+    #[error("{0}: no such file or folder, and no file matches it as a pattern; check the path")]
+    NoMatch(String),
+    /// A folder without a file of the expected name.
+    #[error("{0}: the folder holds no .ndjson or .jsonl file (.gz and .zst of them count too); name files one by one")]
+    EmptyFolder(String),
+    /// Not a pattern.
+    #[error("{pattern}: not a pattern for files: {what}")]
+    Pattern {
+        /// The argument.
+        pattern: String,
+        /// What is wrong with it.
+        what: String,
+    },
+    /// The system refused.
+    #[error("{file}: cannot be read: {source}; nothing was answered")]
+    Read {
+        /// Which file.
+        file: String,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// A regular file ended before the size that it had at the start.
+    #[error("{file}: became shorter while it was read; replay a copy that nobody writes to")]
+    Shrunk {
+        /// Which file.
+        file: String,
+    },
+    /// More of something than can be counted.
+    #[error("{file}: more than {most} {what}; replay it in parts")]
+    TooMany {
+        /// Which file.
+        file: String,
+        /// The bound.
+        most: u64,
+        /// Of what.
+        what: &'static str,
+    },
+    /// A bad line where none is tolerated.
+    #[error("{file}: line {line}, column {column}: {what}; without --strict such a line is counted and left out")]
+    BadLine {
+        /// Which file.
+        file: String,
+        /// From 1.
+        line: u64,
+        /// In bytes, from 1; 1 when the whole line is meant.
+        column: u64,
+        /// What is wrong; never repeats content.
+        what: String,
+    },
+    /// A worker ended by a panic: a fault of this program.
+    #[error("a worker of the replay failed; this is a fault of the program, please report it")]
+    Worker,
+    /// A file of labels that cannot be used.
+    #[error("{file}: {source}")]
+    Labels {
+        /// Which file.
+        file: String,
+        /// Where, what is wrong and what to do.
+        source: super::labels::LabelsError,
+    },
+    /// A sweep that cannot be run.
+    #[error(transparent)]
+    Sweep(#[from] super::sweep::SweepError),
+    /// What was found cannot be written.
+    #[error("{file}: cannot be written: {what}; check that the folder exists and has room")]
+    Write {
+        /// Which file.
+        file: String,
+        /// What the system said.
+        what: String,
+    },
+}
