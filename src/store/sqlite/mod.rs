@@ -3,10 +3,12 @@
 //! in WAL mode anything less may lose the last commits when the power fails
 //! (<https://www.sqlite.org/pragma.html#pragma_synchronous>), and a commit is a promise here.
 
+mod checkpoint;
 mod copy;
 #[cfg(test)]
 mod disk_tests;
 mod forget;
+mod index;
 mod lock;
 mod outbox;
 mod place;
@@ -27,6 +29,7 @@ use super::{Store, StoreError};
 use crate::fhir::Instant;
 use crate::patient::state::{State, StateRow};
 use crate::recognise::reading::PatientKey;
+use checkpoint::Checkpointer;
 use place::Place;
 use rows::Fault;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
@@ -34,7 +37,7 @@ use sound::{Found, Watch};
 use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 /// Read-only connections: the page, `/fhir` and delivery read at the same time.
@@ -45,9 +48,9 @@ const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
 const CACHED_STATEMENTS: usize = 96;
 /// The WAL file is cut back to this size after a checkpoint, bytes.
 const WAL_BYTES_MAX: u64 = 64 * 1024 * 1024;
-/// Pages (of 4 KiB) in the WAL file after which a commit copies them into the database: a page that
-/// many commits change is then copied once.
-const CHECKPOINT_PAGES: i64 = 4_096;
+/// Pages (of 4 KiB) in the WAL file after which a commit itself copies them into the database, when
+/// that was not done beside it.
+const CHECKPOINT_PAGES: i64 = 32_768;
 /// Memory for pages of the writer, KiB: a commit touches a page of most indexes, and should find it here.
 const WRITER_CACHE_KIB: i64 = 32 * 1024;
 
@@ -59,7 +62,9 @@ const CHECK_BUDGET: Duration = Duration::from_millis(700);
 
 /// The store in one SQLite file. Safe to call from any number of threads; calls block.
 pub struct SqliteStore {
-    writer: Mutex<Connection>,
+    /// Copies the WAL file into the database; None in memory and for looking only.
+    checkpointer: Option<Checkpointer>,
+    writer: Arc<Mutex<Connection>>,
     /// Empty for a store in memory: then the writer reads too.
     readers: Vec<Mutex<Connection>>,
     turn: AtomicUsize,
@@ -116,8 +121,12 @@ impl SqliteStore {
             Found::Unfinished => Some(Watch::start(reader()?)),
             _ => None,
         };
+        let beside = Connection::open_with_flags(path, flags).map_err(failed)?;
+        settle(&beside).and_then(|()| durable(&beside)).map_err(failed)?;
+        let writer = Arc::new(Mutex::new(writer));
         let mut store = Self {
-            writer: Mutex::new(writer),
+            checkpointer: Some(Checkpointer::start(beside, Arc::clone(&writer))),
+            writer,
             readers: readers?,
             turn: AtomicUsize::new(0),
             path: name,
@@ -144,7 +153,8 @@ impl SqliteStore {
         let reader = open_reader(path).map_err(|error| StoreError::of_sqlite(&error, &name, "be opened"))?;
         schema::refuse_older(&reader, &name)?;
         Ok(Self {
-            writer: Mutex::new(reader),
+            checkpointer: None,
+            writer: Arc::new(Mutex::new(reader)),
             readers: Vec::new(),
             turn: AtomicUsize::new(0),
             path: name,
@@ -184,7 +194,8 @@ impl SqliteStore {
         settle(&writer).map_err(failed)?;
         schema::migrate(&mut writer, NAME)?;
         Ok(Self {
-            writer: Mutex::new(writer),
+            checkpointer: None,
+            writer: Arc::new(Mutex::new(writer)),
             readers: Vec::new(),
             turn: AtomicUsize::new(0),
             path: NAME.to_owned(),
@@ -216,7 +227,11 @@ impl SqliteStore {
             transaction.commit()?;
             Ok(value)
         };
-        attempt().map_err(|fault: Fault| fault.during(action, &self.path))
+        let done = attempt().map_err(|fault: Fault| fault.during(action, &self.path))?;
+        if let Some(checkpointer) = &self.checkpointer {
+            checkpointer.written();
+        }
+        Ok(done)
     }
 
     /// One named read: everything in it sees the same moment of the database.
@@ -225,7 +240,15 @@ impl SqliteStore {
         action: &'static str,
         work: impl FnOnce(&Transaction<'_>) -> Result<T, Fault>,
     ) -> Result<T, StoreError> {
-        let mut connection = self.reader();
+        self.query_on(self.reader(), action, work)
+    }
+
+    fn query_on<T>(
+        &self,
+        mut connection: MutexGuard<'_, Connection>,
+        action: &'static str,
+        work: impl FnOnce(&Transaction<'_>) -> Result<T, Fault>,
+    ) -> Result<T, StoreError> {
         let attempt = || {
             let transaction = connection.transaction()?;
             let value = work(&transaction)?;
@@ -233,6 +256,49 @@ impl SqliteStore {
             Ok(value)
         };
         attempt().map_err(|fault: Fault| fault.during(action, &self.path))
+    }
+
+    /// Where the engine reads between its commits: the writer when it is free, for it holds the pages
+    /// that it wrote in memory, while a reader drops its own at every commit of another connection.
+    fn warm(&self) -> MutexGuard<'_, Connection> {
+        match self.writer.try_lock() {
+            Ok(free) => free,
+            Err(_) => self.reader(),
+        }
+    }
+
+    /// [`SqliteStore::query`] on [`SqliteStore::warm`].
+    fn query_warm<T>(
+        &self,
+        action: &'static str,
+        work: impl FnOnce(&Transaction<'_>) -> Result<T, Fault>,
+    ) -> Result<T, StoreError> {
+        self.query_on(self.warm(), action, work)
+    }
+
+    /// Index what waits now; what comes meanwhile is not waited for.
+    fn index(&self, leave: u64) -> Result<(), StoreError> {
+        let mut waiting = self.query_warm("see what is not indexed", index::waiting)?;
+        while waiting > leave {
+            self.write("index what was received", index::part)?;
+            waiting = waiting.saturating_sub(index::PART as u64);
+        }
+        Ok(())
+    }
+
+    /// Index in the writer's memory only, search there, and take it back.
+    fn search_unwritten(&self, query: &SearchQuery) -> Result<SearchPage, StoreError> {
+        let mut connection = locked(&self.writer);
+        let mut attempt = || {
+            let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+            while index::waiting(&transaction)? > 0 {
+                index::part(&transaction)?;
+            }
+            let page = search::search(&transaction, query)?;
+            transaction.rollback()?;
+            Ok(page)
+        };
+        attempt().map_err(|fault: Fault| fault.during("search", &self.path))
     }
 
     /// A free reader; when none is free, wait for one, taking turns.
@@ -291,11 +357,11 @@ fn durable(writer: &Connection) -> rusqlite::Result<()> {
 
 impl Store for SqliteStore {
     fn load_patient(&self, patient: &PatientKey) -> Result<State, StoreError> {
-        self.query("load a patient", |tx| read::patient(tx, patient))
+        self.query_warm("load a patient", |tx| read::patient(tx, patient))
     }
 
     fn input(&self, resource_type: &str, id: &str) -> Result<Option<InputRow>, StoreError> {
-        self.query("read an input", |tx| read::input(tx, resource_type, id))
+        self.query_warm("read an input", |tx| read::input(tx, resource_type, id))
     }
 
     fn commit(&self, commit: &Commit) -> Result<(), StoreError> {
@@ -303,17 +369,17 @@ impl Store for SqliteStore {
     }
 
     fn patients_due(&self, now: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError> {
-        self.query("list the patients due", |tx| read::patients_due(tx, now, limit))
+        self.query_warm("list the patients due", |tx| read::patients_due(tx, now, limit))
     }
 
     fn patients_to_forget(&self, now: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError> {
-        self.query("list the patients with something to forget", |tx| {
+        self.query_warm("list the patients with something to forget", |tx| {
             read::patients_to_forget(tx, now, limit)
         })
     }
 
     fn next_due(&self) -> Result<Option<Instant>, StoreError> {
-        self.query("find the next patient due", read::next_due)
+        self.query_warm("find the next patient due", read::next_due)
     }
 
     fn inputs_after(&self, after: Option<(&str, &str)>, limit: usize) -> Result<Vec<InputRow>, StoreError> {
@@ -353,6 +419,11 @@ impl Store for SqliteStore {
     }
 
     fn search(&self, query: &SearchQuery) -> Result<SearchPage, StoreError> {
+        // A client finds what it wrote.
+        if let Err(error) = self.index(0) {
+            // Also while nothing can be written.
+            return self.search_unwritten(query).map_err(|_| error);
+        }
         self.query("search", |tx| search::search(tx, query))
     }
 
@@ -386,6 +457,16 @@ impl Store for SqliteStore {
 
     fn probe_writable(&self) -> Result<(), StoreError> {
         self.write("prove that a write can be committed", write::probe)
+    }
+
+    fn tidy(&self, idle: bool) -> Result<(), StoreError> {
+        match idle {
+            true if self.query_warm("see what is not indexed", index::waiting)? > 0 => {
+                self.write("index what was received", index::part)
+            }
+            true => Ok(()),
+            false => self.index(index::WAITING_MAX),
+        }
     }
 
     fn fold(&self) -> Result<(), StoreError> {
