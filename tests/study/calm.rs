@@ -82,10 +82,67 @@ fn a_reading(unremarkable: bool) -> impl Strategy<Value = Drawn> {
     })
 }
 
+fn drawn(kind: Kind, gap: i64, value: i64) -> Drawn {
+    Drawn {
+        kind,
+        gap,
+        value,
+        odd: 59,
+        second_site: false,
+    }
+}
+
+/// The diastolic falls while nobody measures the compartment, recovers until the concern has closed, and
+/// long after that the compartment is measured: what was carried must still be looked at.
+fn a_dip() -> impl Strategy<Value = Vec<Drawn>> {
+    let recovery = prop::collection::vec(15_i64..45, 2..5);
+    (-45_i64..-15, recovery, 30_i64..170).prop_map(|(low, recovery, gap)| {
+        let mut part = vec![drawn(Kind::Compartment, 40, 0), drawn(Kind::Diastolic, 6, low)];
+        part.extend(recovery.into_iter().map(|gap| drawn(Kind::Diastolic, gap, 0)));
+        part.push(drawn(Kind::Diastolic, gap, 1));
+        part.push(drawn(Kind::Compartment, 1, 1));
+        part
+    })
+}
+
+/// The delta falls toward the threshold without reaching the rules near it, and a diastolic that comes
+/// just after a compartment reading is the one that makes it steep.
+fn a_slide() -> impl Strategy<Value = Vec<Drawn>> {
+    let step = (10_i64..25, 2_i64..7, -8_i64..3);
+    prop::collection::vec(step, 3..7).prop_map(|steps| {
+        let mut climbed = -10;
+        let mut part = Vec::new();
+        for (gap, climb, swing) in steps {
+            climbed += climb;
+            part.push(drawn(Kind::Diastolic, gap, 0));
+            part.push(drawn(Kind::Compartment, 5, climbed));
+            part.push(drawn(Kind::Diastolic, 2, swing));
+        }
+        part
+    })
+}
+
+/// A low reading, another one that closes its concern, and then a diastolic nearer to the first.
+fn a_second_look() -> impl Strategy<Value = Vec<Drawn>> {
+    (-40_i64..-20, 2_i64..14, 1_i64..5, 1_i64..9, 1_i64..9).prop_map(|(low, before, between, after, again)| {
+        vec![
+            drawn(Kind::Diastolic, 70, 0),
+            drawn(Kind::Diastolic, 20, low),
+            drawn(Kind::Compartment, before, 8),
+            drawn(Kind::Diastolic, between, 2),
+            drawn(Kind::Compartment, after, 6),
+            drawn(Kind::Diastolic, again, 4),
+        ]
+    })
+}
+
 fn a_course() -> impl Strategy<Value = Vec<Drawn>> {
     let part = prop_oneof![
         3 => prop::collection::vec(a_reading(true), 5..40),
         2 => prop::collection::vec(a_reading(false), 1..8),
+        1 => a_dip(),
+        2 => a_slide(),
+        1 => a_second_look(),
     ];
     prop::collection::vec(part, 1..7).prop_map(|parts| parts.concat())
 }

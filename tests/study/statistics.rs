@@ -4,7 +4,7 @@ use deltaward::replay::statistics::{FourCells, Share, Spread};
 
 /// R. G. Newcombe 1998, Stat Med 17:857-72, table I, method 3 (score interval without continuity
 /// correction); the values are quoted here from memory. `statsmodels.stats.proportion.proportion_confint
-/// (count, nobs, method="wilson")` gives the same to these digits.
+/// (count, nobs, method="wilson")` of statsmodels 0.15.0 gives the same to these digits.
 #[test]
 fn wilson_intervals_are_the_published_ones() {
     for (part, whole, low, high) in [

@@ -126,7 +126,7 @@ pub fn against(study: &Study, against: &Against) -> Markup {
         vec![
             html! { code class="long" { (only.patient) } },
             cell(if only.first { "first only" } else { "second only" }),
-            html! { (only.alert.tier.map_or_else(|| cell("–"), tier)) " " (short_moment(only.alert.at)) },
+            html! { (only.alert.tier.map_or_else(|| cell("–"), tier)) " " span class="nowrap" { (short_moment(only.alert.at)) } },
             cell(only.alert.sentence.clone()),
             cell(only.reason.clone()),
         ]
