@@ -5,5 +5,6 @@
 
 pub mod error;
 pub mod input;
+pub mod summary;
 
 pub use error::ReplayError;
