@@ -10,6 +10,7 @@ mod element;
 pub mod instant;
 mod json;
 mod json_fault;
+pub mod narrow;
 pub mod observation;
 pub mod outcome;
 pub mod procedure;

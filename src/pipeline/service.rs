@@ -162,7 +162,7 @@ pub fn settings(config: &Config) -> anyhow::Result<Settings> {
     let sheets = sheets::in_force(&config.rules)?;
     sheets::require_approval(config, &sheets)?;
     let mapping = match &config.mapping.folder {
-        Some(folder) => mapping_of(folder)?,
+        Some(folder) => mapping_of(Some(folder), &[])?,
         None => Mapping::builtin(),
     };
     let sink = config.sink.as_ref();
@@ -206,13 +206,16 @@ fn bases(config: &Config) -> Vec<String> {
 }
 
 /// A site's mapping: the built-in files, those of the same name in the folder instead, and further
-/// ConceptMaps, CodeSystems and ValueSets of the folder beside them.
-fn mapping_of(folder: &Path) -> anyhow::Result<Mapping> {
+/// ConceptMaps, CodeSystems and ValueSets of the folder beside them; `more` files (name, text) count too.
+///
+/// # Errors
+/// When the folder or a file of it cannot be used; says which.
+pub fn mapping_of(folder: Option<&Path>, more: &[(String, String)]) -> anyhow::Result<Mapping> {
     let mut files: BTreeMap<String, String> = BTreeMap::new();
     for (name, text) in BUILTIN_FILES {
         files.insert((*name).to_owned(), (*text).to_owned());
     }
-    for path in mapping_files(folder)? {
+    for path in folder.map(mapping_files).transpose()?.unwrap_or_default() {
         let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
         let text = std::fs::read_to_string(&path).with_context(|| {
             format!(
@@ -222,6 +225,7 @@ fn mapping_of(folder: &Path) -> anyhow::Result<Mapping> {
         })?;
         files.insert(name, text);
     }
+    files.extend(more.iter().cloned());
     let files: Vec<(String, String)> = files.into_iter().collect();
     Ok(Mapping::from_files(&files)?)
 }

@@ -281,6 +281,19 @@ impl Mapping {
         self.compartments.keys().map(String::as_str)
     }
 
+    /// Which pressure a code of an Observation or of a component stands for; None when no coding is mapped
+    /// to a pressure, when two stand for different ones, and for our own output.
+    pub fn pressure(&self, concept: &CodeableConcept<'_>) -> Option<Kind> {
+        match self.classify(Some(concept)) {
+            Class {
+                what: Some(What::Pressure(kind)),
+                contradictory: false,
+                ..
+            } => Some(kind),
+            _ => None,
+        }
+    }
+
     pub(super) fn classify(&self, concept: Option<&CodeableConcept<'_>>) -> Class<'_> {
         let mut class = Class::default();
         for meaning in concept

@@ -57,6 +57,9 @@ pub enum ReplayError {
         /// What is wrong; never repeats content.
         what: String,
     },
+    /// Two patients whose references have one 64-bit hash: not to be expected in the life of a hospital.
+    #[error("two references to patients share one hash, so they cannot be told apart; replay the input in parts")]
+    SharedHash,
     /// A worker ended by a panic: a fault of this program.
     #[error("a worker of the replay failed; this is a fault of the program, please report it")]
     Worker,

@@ -11,6 +11,7 @@
 
 pub mod error;
 pub mod input;
+pub mod summary;
 
 pub mod cohort;
 

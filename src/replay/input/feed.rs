@@ -18,7 +18,9 @@ const MARK: [u8; 3] = [0xef, 0xbb, 0xbf];
 /// Which block a worker holds.
 #[derive(Clone, Copy)]
 pub(super) struct Given {
-    pub file: u32,
+    /// Index of its file.
+    pub file: usize,
+    /// Of the whole input, from 0.
     pub block: u32,
 }
 
@@ -33,7 +35,7 @@ struct State {
     /// Index of the file after the open one.
     next_file: usize,
     open: Option<Open>,
-    /// Blocks handed out of the open file.
+    /// Blocks handed out.
     blocks: u32,
     ended: bool,
 }
@@ -70,7 +72,7 @@ impl<'a> Feed<'a> {
         while !state.ended {
             let index = state.next_file.wrapping_sub(1);
             let given = Given {
-                file: u32::try_from(index).unwrap_or(u32::MAX),
+                file: index,
                 block: state.blocks,
             };
             let filled = match &mut state.open {
@@ -80,7 +82,6 @@ impl<'a> Feed<'a> {
                     };
                     state.open = Some(self.open(file)?);
                     state.next_file += 1;
-                    state.blocks = 0;
                     continue;
                 }
                 Some(Open::Plain(range)) => range.take().map(Some),

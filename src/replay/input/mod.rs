@@ -25,11 +25,9 @@ pub const BLOCK_BYTES: usize = 1 << 21;
 pub const LINE_BYTES_MAX: usize = 16 << 20;
 
 /// Where a line stands. Ordered as the input: files as given, lines from first to last.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Place {
-    /// Index into the files, from 0.
-    pub file: u32,
-    /// Block of the file, from 0.
+    /// Block of the whole input, from 0; a block never holds lines of two files.
     pub block: u32,
     /// Line of the block, from 0.
     pub line: u32,

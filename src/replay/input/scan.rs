@@ -42,14 +42,23 @@ pub struct Scanned<T> {
     pub lines: u64,
     /// Lines that could not be read.
     pub bad: BadLines,
-    /// For each file the number of lines before each block.
-    lines_before: Vec<Vec<u64>>,
+    /// Where each block stands, in order.
+    blocks: Vec<Block>,
+}
+
+/// Where a block stands.
+#[derive(Clone, Copy, Debug)]
+struct Block {
+    block: u32,
+    file: usize,
+    /// Lines of the file before this block.
+    lines_before: u64,
 }
 
 impl<T> Scanned<T> {
-    /// Number of the line in its file, from 1.
-    pub fn line_number(&self, place: Place) -> u64 {
-        line_number(&self.lines_before, place)
+    /// The file (index into those that were scanned) and the number of the line in it, from 1.
+    pub fn line(&self, place: Place) -> (usize, u64) {
+        line(&self.blocks, place)
     }
 }
 
@@ -87,15 +96,15 @@ pub fn scan<W: Worker>(
         blocks.extend(end.blocks);
     }
     progress.finish();
-    let (lines, lines_before) = lines_before(files.len(), blocks);
-    let mut samples = tally.first.into_iter().map(|(place, bad)| BadSample {
-        file: files
-            .get(place.file as usize)
-            .map(|file| file.name.clone())
-            .unwrap_or_default(),
-        line: line_number(&lines_before, place),
-        column: bad.column,
-        what: bad.what,
+    let (lines, blocks) = in_order(blocks);
+    let mut samples = tally.first.into_iter().map(|(place, bad)| {
+        let (file, line) = line(&blocks, place);
+        BadSample {
+            file: files.get(file).map(|file| file.name.clone()).unwrap_or_default(),
+            line,
+            column: bad.column,
+            what: bad.what,
+        }
     });
     if options.strict
         && let Some(BadSample {
@@ -120,7 +129,7 @@ pub fn scan<W: Worker>(
         outs,
         lines,
         bad,
-        lines_before,
+        blocks,
     })
 }
 
@@ -161,7 +170,6 @@ fn block<W: Worker>(worker: &mut W, given: Given, text: &[u8], tally: &mut Tally
         let end = memchr::memchr(b'\n', &text[start..]).map_or(text.len(), |at| start + at);
         let line = &text[start..end];
         let place = Place {
-            file: given.file,
             block: given.block,
             line: number,
         };
@@ -182,26 +190,30 @@ fn block<W: Worker>(worker: &mut W, given: Given, text: &[u8], tally: &mut Tally
     number
 }
 
-fn lines_before(files: usize, mut blocks: Vec<(Given, u32)>) -> (u64, Vec<Vec<u64>>) {
-    blocks.sort_unstable_by_key(|(given, _)| (given.file, given.block));
-    let mut before = vec![Vec::new(); files];
-    let mut all = 0;
-    let mut of_file = (u32::MAX, 0);
-    for (given, lines) in blocks {
-        if of_file.0 != given.file {
-            of_file = (given.file, 0);
+/// All lines, and where each block stands.
+fn in_order(mut counted: Vec<(Given, u32)>) -> (u64, Vec<Block>) {
+    counted.sort_unstable_by_key(|(given, _)| given.block);
+    let (mut all, mut of_file) = (0, 0);
+    let mut blocks: Vec<Block> = Vec::with_capacity(counted.len());
+    for (given, lines) in counted {
+        if blocks.last().is_none_or(|last| last.file != given.file) {
+            of_file = 0;
         }
-        if let Some(starts) = before.get_mut(given.file as usize) {
-            starts.push(of_file.1);
-        }
-        of_file.1 += u64::from(lines);
+        blocks.push(Block {
+            block: given.block,
+            file: given.file,
+            lines_before: of_file,
+        });
+        of_file += u64::from(lines);
         all += u64::from(lines);
     }
-    (all, before)
+    (all, blocks)
 }
 
-fn line_number(lines_before: &[Vec<u64>], place: Place) -> u64 {
-    let starts = lines_before.get(place.file as usize);
-    let start = starts.and_then(|starts| starts.get(place.block as usize));
-    start.copied().unwrap_or_default() + u64::from(place.line) + 1
+fn line(blocks: &[Block], place: Place) -> (usize, u64) {
+    let index = blocks.partition_point(|block| block.block < place.block);
+    let (file, before) = blocks
+        .get(index)
+        .map_or((0, 0), |block| (block.file, block.lines_before));
+    (file, before + u64::from(place.line) + 1)
 }
