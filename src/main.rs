@@ -1,5 +1,7 @@
 //! Arguments → command → exit code.
 
+mod replay_command;
+
 use anyhow::Context;
 use clap::{Args, Parser, Subcommand};
 use deltaward::config::{self, Config};
@@ -10,6 +12,7 @@ use deltaward::pipeline::{self, Clock, demo, run, service, telemetry};
 use deltaward::rules::approval::one_line;
 use deltaward::rules::{Sheet, show};
 use deltaward::store::SqliteStore;
+use replay_command::{Failed, ReplayArgs, replay};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -41,6 +44,11 @@ enum Command {
     /// Run the service; without --config self-contained on 127.0.0.1:8080 with ./deltaward.db.
     #[command(after_help = "Example: deltaward run --config deltaward.toml")]
     Run(ConfigArgs),
+    /// What a rule sheet would have said on old data: a report for a committee, or figures to check.
+    #[command(
+        after_help = "Examples: deltaward replay export/ --labels outcomes.csv --sweep delta_threshold=10..45:5\n          deltaward replay 'export/*.ndjson.gz' --rules ours.toml --against new.toml\n          deltaward replay observations.ndjson --summary"
+    )]
+    Replay(Box<ReplayArgs>),
     /// Show, check, export or approve a rule sheet.
     #[command(subcommand, after_help = "Example: deltaward rules check my-sheet.toml")]
     Rules(RulesCommand),
@@ -244,6 +252,11 @@ fn command(command: Command) -> anyhow::Result<ExitCode> {
             runtime()?.block_on(run::run(config, system_clock()))?;
             Ok(ExitCode::SUCCESS)
         }
+        Command::Replay(args) => match replay(*args, system_clock()()) {
+            Ok(()) => Ok(ExitCode::SUCCESS),
+            Err(Failed::Usage(error)) => Ok(refuse(&format!("{error:#}"))),
+            Err(Failed::Work(error)) => Err(error),
+        },
         Command::Rules(command) => rules(command),
         Command::Store(command) => store(command),
         Command::Config(ConfigCommand::Check(args)) => match read_config(args.config.as_deref()) {

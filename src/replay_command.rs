@@ -1,0 +1,267 @@
+//! `deltaward replay`: arguments → what is read, asked and written.
+
+use anyhow::Context;
+use clap::{Args, ValueEnum};
+use deltaward::config::RulesConfig;
+use deltaward::fhir::{Instant, datetime};
+use deltaward::pipeline::{service, sheets};
+use deltaward::recognise::Mapping;
+use deltaward::replay::cohort::{CohortSettings, Order};
+use deltaward::replay::input::{self, File, Terminal};
+use deltaward::replay::study::{self, StudyOptions};
+use deltaward::replay::summary::{self, Pairing};
+use deltaward::replay::sweep::Sweep;
+use deltaward::rules::Sheets;
+use serde_json::json;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+/// Where the report goes when nothing else is asked for.
+const REPORT: &str = "replay-report.html";
+
+#[derive(Args)]
+pub struct ReplayArgs {
+    /// Files of NDJSON, folders, patterns, or - for standard input; .gz and .zst are unpacked.
+    #[arg(required = true, value_name = "PATH")]
+    paths: Vec<String>,
+    /// Print one JSON object that can be checked with any tool that joins tables by time; no rule sheet.
+    #[arg(long, conflicts_with_all = ["rules", "child_rules", "against", "against_child", "arrival", "labels", "sweep", "html", "json", "pairs", "events"])]
+    summary: bool,
+    /// With --summary: how old a diastolic may be.
+    #[arg(long, value_name = "MINUTES", default_value_t = 60, requires = "summary")]
+    before_minutes: u32,
+    /// With --summary: how much later than the compartment pressure it may be.
+    #[arg(long, value_name = "MINUTES", default_value_t = 0, requires = "summary")]
+    after_minutes: u32,
+    /// With --summary: which diastolic of those.
+    #[arg(long, value_enum, default_value_t = Pair::Latest, requires = "summary")]
+    pair: Pair,
+    /// A further code of a compartment pressure; may be given more than once.
+    #[arg(long, value_name = "SYSTEM|CODE", value_parser = system_and_code)]
+    compartment_code: Vec<(String, String)>,
+    /// A folder of mapping files, as [mapping] folder of the configuration.
+    #[arg(long, value_name = "FOLDER")]
+    mapping: Option<PathBuf>,
+    /// The view of a moment in the past: versions last updated later do not count.
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    as_of: Option<Instant>,
+    /// The first line that cannot be read ends the replay.
+    #[arg(long)]
+    strict: bool,
+    /// Threads; 0: as many as there are processors.
+    #[arg(long, value_name = "N", default_value_t = 0)]
+    threads: usize,
+    #[command(flatten)]
+    judged: Judged,
+}
+
+/// What only the full replay knows.
+#[derive(Args)]
+struct Judged {
+    /// The rule sheet for adults (TOML); the built-in one without.
+    #[arg(long, value_name = "FILE")]
+    rules: Option<PathBuf>,
+    /// The rule sheet for children.
+    #[arg(long, value_name = "FILE")]
+    child_rules: Option<PathBuf>,
+    /// Another sheet for adults, to be compared.
+    #[arg(long, value_name = "FILE")]
+    against: Option<PathBuf>,
+    /// Another sheet for children, to be compared.
+    #[arg(long, value_name = "FILE")]
+    against_child: Option<PathBuf>,
+    /// In the order of lastUpdated, late arrivals and corrections included, instead of as measured.
+    #[arg(long)]
+    arrival: bool,
+    /// CSV of what became of whom: patient, outcome, and a time if there is one.
+    #[arg(long, value_name = "FILE")]
+    labels: Option<PathBuf>,
+    /// One number of the sheet over a range: delta_threshold=10..45:5.
+    #[arg(long, value_name = "NAME=FROM..TO:STEP", value_parser = sweep)]
+    sweep: Option<Sweep>,
+    /// The report; ./replay-report.html when nothing else is asked for.
+    #[arg(long, value_name = "FILE")]
+    html: Option<PathBuf>,
+    /// The figures as JSON; - is standard output.
+    #[arg(long, value_name = "FILE")]
+    json: Option<PathBuf>,
+    /// Every pairing as CSV.
+    #[arg(long, value_name = "FILE")]
+    pairs: Option<PathBuf>,
+    /// Every message as CSV.
+    #[arg(long, value_name = "FILE")]
+    events: Option<PathBuf>,
+    /// A base URL of the source: absolute references to it mean the same patient; may be repeated.
+    #[arg(long, value_name = "URL")]
+    base: Vec<String>,
+    /// Heading of the report.
+    #[arg(long, value_name = "TEXT", default_value = "Replay")]
+    title: String,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Pair {
+    /// The latest.
+    Latest,
+    /// The nearest in time; of two as near the later.
+    Nearest,
+}
+
+fn system_and_code(text: &str) -> Result<(String, String), String> {
+    match text.split_once('|') {
+        Some((system, code)) if !system.is_empty() && !code.is_empty() => Ok((system.to_owned(), code.to_owned())),
+        _ => Err(String::from(
+            "give SYSTEM|CODE, for example https://hospital.example/codes|1234",
+        )),
+    }
+}
+
+fn moment(text: &str) -> Result<Instant, String> {
+    datetime::parse_instant(text)
+        .map_err(|error| format!("{error}; give a FHIR instant, for example 2026-11-26T08:00:00+01:00"))
+}
+
+fn sweep(text: &str) -> Result<Sweep, String> {
+    Sweep::parse(text).map_err(|error| error.to_string())
+}
+
+/// Why a replay did not come to its end: the arguments, or what happened with what they name.
+pub enum Failed {
+    /// EX_USAGE.
+    Usage(anyhow::Error),
+    /// Anything else.
+    Work(anyhow::Error),
+}
+
+/// Read, judge, write.
+pub fn replay(args: ReplayArgs, now: Instant) -> Result<(), Failed> {
+    let files = input::files(&args.paths).map_err(|error| Failed::Usage(error.into()))?;
+    let mapping = mapping(&args).map_err(Failed::Usage)?;
+    match args.summary {
+        true => print_summary(&args, &files, &mapping).map_err(Failed::Work),
+        false => judged(args, &files, mapping, now),
+    }
+}
+
+/// The built-in mapping, a folder's beside it, and the codes that were named.
+fn mapping(args: &ReplayArgs) -> anyhow::Result<Mapping> {
+    let group = |(system, code): &(String, String)| {
+        json!({
+            "source": system,
+            "target": "https://deltaward.example/fhir/CodeSystem/reading",
+            "element": [{"code": code, "target": [{"code": "compartment-pressure", "equivalence": "equivalent"}]}],
+        })
+    };
+    let groups: Vec<_> = args.compartment_code.iter().map(group).collect();
+    let named = json!({
+        "resourceType": "ConceptMap",
+        "url": "https://deltaward.example/fhir/ConceptMap/named-on-the-command-line",
+        "status": "active",
+        "group": groups,
+    });
+    let more = match groups.is_empty() {
+        true => Vec::new(),
+        false => vec![(String::from("--compartment-code"), named.to_string())],
+    };
+    service::mapping_of(args.mapping.as_deref(), &more)
+}
+
+fn print_summary(args: &ReplayArgs, files: &[File], mapping: &Mapping) -> anyhow::Result<()> {
+    let options = summary::Options {
+        scan: input::Options {
+            threads: args.threads,
+            strict: args.strict,
+        },
+        before_minutes: args.before_minutes,
+        after_minutes: args.after_minutes,
+        pairing: match args.pair {
+            Pair::Latest => Pairing::Latest,
+            Pair::Nearest => Pairing::Nearest,
+        },
+        as_of: args.as_of,
+    };
+    let summary = summary::summary(files, mapping, &options, &Terminal::new(files))?;
+    for sample in &summary.bad.samples {
+        eprintln!(
+            "{}: line {}, column {}: {}",
+            sample.file, sample.line, sample.column, sample.what
+        );
+    }
+    println!("{}", serde_json::to_string_pretty(&summary)?);
+    Ok(())
+}
+
+fn sheets_of(adult: Option<PathBuf>, child: Option<PathBuf>) -> anyhow::Result<Sheets> {
+    sheets::in_force(&RulesConfig {
+        sheet: adult,
+        child_sheet: child,
+    })
+}
+
+fn judged(args: ReplayArgs, files: &[File], mapping: Mapping, now: Instant) -> Result<(), Failed> {
+    let Judged {
+        rules,
+        child_rules,
+        against,
+        against_child,
+        arrival,
+        labels,
+        sweep,
+        mut html,
+        json,
+        pairs,
+        events,
+        base,
+        title,
+    } = args.judged;
+    if html.is_none() && json.is_none() && pairs.is_none() && events.is_none() {
+        html = Some(PathBuf::from(REPORT));
+    }
+    // What is not given anew is compared with itself.
+    let other = match against.is_some() || against_child.is_some() {
+        true => Some((
+            against.or_else(|| rules.clone()),
+            against_child.or_else(|| child_rules.clone()),
+        )),
+        false => None,
+    };
+    let against = other.map(|(adult, child)| sheets_of(adult, child).context("--against"));
+    let written: Vec<String> = [&html, &pairs, &events]
+        .into_iter()
+        .flatten()
+        .chain(json.as_ref().filter(|path| path.as_os_str() != "-"))
+        .map(|path| path.display().to_string())
+        .collect();
+    let options = StudyOptions {
+        sheets: sheets_of(rules, child_rules).map_err(Failed::Usage)?,
+        against: against.transpose().map_err(Failed::Usage)?,
+        order: if arrival { Order::Arrived } else { Order::Taken },
+        settings: CohortSettings {
+            mapping: Arc::new(mapping),
+            as_of: args.as_of,
+            bases: base.iter().map(|url| url.trim_end_matches('/').to_owned()).collect(),
+        },
+        labels,
+        sweep,
+        html,
+        json,
+        pairs,
+        events,
+        threads: args.threads,
+        strict: args.strict,
+        title,
+        made_at: now,
+    };
+    let study = study::run(options, files, &Terminal::new(files)).map_err(|error| Failed::Work(error.into()))?;
+    eprintln!(
+        "{} watched patients, {} messages; written: {}",
+        study.burden.watched,
+        study.burden.messages,
+        if written.is_empty() {
+            String::from("standard output")
+        } else {
+            written.join(", ")
+        }
+    );
+    Ok(())
+}
