@@ -4,29 +4,31 @@
 use super::data;
 use super::load::{Outcome, put_all};
 use super::service::Process;
+use anyhow::Context;
 use deltaward::fhir::Instant;
 
-/// Requests of one turn.
+/// Requests of one turn; `BENCH_REQUESTS` takes another number for a quick look.
 const REQUESTS: u64 = 100_000;
-/// Turns; the medians count.
-const TURNS: usize = 3;
+/// Turns; the medians count. `BENCH_TURNS` takes another number.
+const TURNS: u64 = 3;
 /// Patients.
 const PATIENTS: u64 = 2_000;
 
 /// Measure the two in turn.
 pub async fn measure() -> anyhow::Result<()> {
+    let (requests, turns) = (figure("BENCH_REQUESTS", REQUESTS)?, figure("BENCH_TURNS", TURNS)?);
     println!(
-        "intake: {REQUESTS} PUTs of about 1 KB, one in five a compartment pressure, {PATIENTS} patients, {TURNS} turns"
+        "intake: {requests} PUTs of about 1 KB, one in five a compartment pressure, {PATIENTS} patients, {turns} turns"
     );
     for connections in [64, 256] {
         let (mut rates, mut tails) = (Vec::new(), Vec::new());
-        for turn in 0..TURNS {
+        for turn in 0..turns {
             let folder = tempfile::tempdir()?;
             let peer = Process::peer(folder.path())?;
-            let bare = run(&peer, connections).await?;
+            let bare = run(&peer, connections, requests).await?;
             drop(peer);
             let ours = Process::deltaward(folder.path(), "")?;
-            let full = run(&ours, connections).await?;
+            let full = run(&ours, connections, requests).await?;
             drop(ours);
             println!(
                 "  {connections} connections, turn {}: peer {:.0}/s, p99 {:.2} ms; deltaward {:.0}/s, p99 {:.2} ms",
@@ -48,15 +50,23 @@ pub async fn measure() -> anyhow::Result<()> {
     Ok(())
 }
 
-async fn run(process: &Process, connections: usize) -> anyhow::Result<Outcome> {
+async fn run(process: &Process, connections: usize, requests: u64) -> anyhow::Result<Outcome> {
     let start = now().plus_minutes(-60);
-    put_all(process.address, connections, 0..REQUESTS, move |number| {
+    put_all(process.address, connections, 0..requests, move |number| {
         // An hour in the order of the numbers.
-        let at = start.plus_seconds(i64::try_from(number * 3600 / REQUESTS).unwrap_or(0));
+        let at = start.plus_seconds(i64::try_from(number * 3600 / requests).unwrap_or(0));
         let resource = data::observation(number, PATIENTS, at);
         (resource.id, resource.body)
     })
     .await
+}
+
+/// A figure of the environment, or the usual one.
+pub fn figure(name: &str, usual: u64) -> anyhow::Result<u64> {
+    match std::env::var(name) {
+        Ok(text) => text.parse().with_context(|| format!("{name} is no number: {text:?}")),
+        Err(_) => Ok(usual),
+    }
 }
 
 /// The clock of this machine.

@@ -1,6 +1,7 @@
 //! A process under measurement: Deltaward itself, or the peer.
 
 use anyhow::Context;
+use std::ffi::OsString;
 use std::io::{BufRead, BufReader};
 use std::net::SocketAddr;
 use std::path::Path;
@@ -38,7 +39,7 @@ impl Process {
             ),
         )?;
         let started = Instant::now();
-        let child = Command::new(env!("CARGO_BIN_EXE_deltaward"))
+        let child = Command::new(program())
             .args(["run", "--config"])
             .arg(&configuration)
             .stdout(Stdio::null())
@@ -95,6 +96,11 @@ impl Process {
         let kib: u64 = line.trim().trim_end_matches("kB").trim().parse()?;
         Ok(kib * 1024)
     }
+}
+
+/// The program of this build; `BENCH_PROGRAM` names another, for a comparison.
+fn program() -> OsString {
+    std::env::var_os("BENCH_PROGRAM").unwrap_or_else(|| env!("CARGO_BIN_EXE_deltaward").into())
 }
 
 fn free_address() -> anyhow::Result<SocketAddr> {
