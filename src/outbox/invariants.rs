@@ -8,6 +8,7 @@ use crate::outbox::draft::BesideKind;
 use crate::outbox::parts::UCUM;
 use crate::recognise::{DERIVED_IDENTIFIER_SYSTEM, MEASUREMENT_SYSTEM};
 use serde_json::Value;
+use std::fmt;
 
 /// observation-status, required binding of Observation.status.
 pub const OBSERVATION_STATUS: &[&str] = &[
@@ -79,7 +80,24 @@ pub fn check(name: &str, resource: &Value, at: &str, messages: &mut Vec<String>)
         "Bundle" => bundle(resource, at, messages),
         _ => {}
     }
-    walk(resource, at, 0, messages);
+    walk(resource, &Path::At(at), 0, messages);
+}
+
+/// Where an element stands. Written out only when something is wrong there.
+enum Path<'p> {
+    At(&'p str),
+    Field(&'p Path<'p>, &'p str),
+    Index(&'p Path<'p>, usize),
+}
+
+impl fmt::Display for Path<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::At(at) => f.write_str(at),
+            Self::Field(parent, name) => write!(f, "{parent}/{name}"),
+            Self::Index(parent, index) => write!(f, "{parent}/{index}"),
+        }
+    }
 }
 
 fn observation(resource: &Value, at: &str, messages: &mut Vec<String>) {
@@ -165,7 +183,7 @@ pub fn derived(resource: &Value, messages: &mut Vec<String>) {
     if name == "Observation" {
         derived_observation(resource, messages);
     }
-    untyped_urns(resource, "", messages);
+    untyped_urns(resource, &Path::At(""), messages);
 }
 
 fn derived_observation(resource: &Value, messages: &mut Vec<String>) {
@@ -200,7 +218,7 @@ fn is_mmhg(quantity: &Value) -> bool {
 }
 
 /// A `urn:uuid:` reference without Reference.type cannot be turned into a local one.
-fn untyped_urns(value: &Value, at: &str, messages: &mut Vec<String>) {
+fn untyped_urns(value: &Value, at: &Path<'_>, messages: &mut Vec<String>) {
     match value {
         Value::Object(fields) => {
             let urn = fields
@@ -212,13 +230,13 @@ fn untyped_urns(value: &Value, at: &str, messages: &mut Vec<String>) {
             }
             fields
                 .iter()
-                .for_each(|(key, inner)| untyped_urns(inner, &format!("{at}/{key}"), messages));
+                .for_each(|(key, inner)| untyped_urns(inner, &Path::Field(at, key), messages));
         }
         Value::Array(items) => {
             items
                 .iter()
                 .enumerate()
-                .for_each(|(i, inner)| untyped_urns(inner, &format!("{at}/{i}"), messages));
+                .for_each(|(i, inner)| untyped_urns(inner, &Path::Index(at, i), messages));
         }
         _ => {}
     }
@@ -226,7 +244,7 @@ fn untyped_urns(value: &Value, at: &str, messages: &mut Vec<String>) {
 
 /// Rules that hold for every element: JSON form, ext-1, qty-3, Extension.url, Annotation.text,
 /// Narrative.status.
-fn walk(value: &Value, at: &str, depth: usize, messages: &mut Vec<String>) {
+fn walk(value: &Value, at: &Path<'_>, depth: usize, messages: &mut Vec<String>) {
     if depth > JSON_DEPTH_MAX {
         messages.push(format!("{at}: nested more than {JSON_DEPTH_MAX} deep"));
         return;
@@ -246,7 +264,7 @@ fn walk(value: &Value, at: &str, depth: usize, messages: &mut Vec<String>) {
                     continue; // Checked as its own type.
                 }
                 named(key, inner, at, messages);
-                walk(inner, &format!("{at}/{key}"), depth + 1, messages);
+                walk(inner, &Path::Field(at, key), depth + 1, messages);
             }
         }
         Value::Array(elements) => {
@@ -256,7 +274,7 @@ fn walk(value: &Value, at: &str, depth: usize, messages: &mut Vec<String>) {
             for (index, inner) in elements.iter().enumerate() {
                 // In an array null keeps the place of a primitive that has only extensions.
                 if !inner.is_null() {
-                    walk(inner, &format!("{at}/{index}"), depth + 1, messages);
+                    walk(inner, &Path::Index(at, index), depth + 1, messages);
                 }
             }
         }
@@ -265,7 +283,7 @@ fn walk(value: &Value, at: &str, depth: usize, messages: &mut Vec<String>) {
 }
 
 /// Rules that follow from the name of the element.
-fn named(key: &str, value: &Value, at: &str, messages: &mut Vec<String>) {
+fn named(key: &str, value: &Value, at: &Path<'_>, messages: &mut Vec<String>) {
     match key {
         "extension" | "modifierExtension" => {
             for (index, extension) in value.as_array().map_or(&[][..], Vec::as_slice).iter().enumerate() {

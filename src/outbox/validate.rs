@@ -133,12 +133,11 @@ impl Validator {
             messages.push(format!("{at}/resourceType: not one of {}", known.join(", ")));
             return;
         };
-        messages.extend(
-            compiled
-                .iter_errors(resource)
-                .take(MESSAGES_MAX)
-                .map(|error| schema_message(at, &error)),
-        );
+        // Nearly all are valid, and to see that is quicker than to look for what is wrong.
+        if !compiled.is_valid(resource) {
+            let errors = compiled.iter_errors(resource).take(MESSAGES_MAX);
+            messages.extend(errors.map(|error| schema_message(at, &error)));
+        }
         invariants::check(name, resource, at, messages);
         if depth >= RESOURCE_DEPTH_MAX {
             messages.push(format!(
