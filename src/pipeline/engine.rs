@@ -163,8 +163,15 @@ impl Engine {
                 () = tokio::time::sleep(TIMER_LOOK) => {}
             }
             self.outlets.health.engine_beat((self.clock)());
-            if !group.is_empty() {
+            let idle = group.is_empty();
+            if !idle {
                 self.commit_group(group);
+            }
+            if self.resting.is_none()
+                && let Err(error) = self.store.tidy(idle)
+            {
+                // Nothing is lost, and the next commit says what is wrong with the disk.
+                tracing::warn!(%error, "what was received could not be indexed for searches; it is tried again");
             }
             match self.resting {
                 Some(until) if tokio::time::Instant::now() < until => {}

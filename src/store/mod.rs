@@ -120,6 +120,14 @@ pub trait Store: Send + Sync + 'static {
     fn counts(&self) -> Result<Counts, StoreError>;
     /// Proves that a write of some size can be committed now, with a page of its own for each part.
     fn probe_writable(&self) -> Result<(), StoreError>;
+    /// What no answer waits for: a part of it when nothing else is to do (`idle`), else as much of it
+    /// as has piled up past a bound.
+    ///
+    /// # Errors
+    /// When the store cannot be written; nothing is lost, it is done later.
+    fn tidy(&self, _idle: bool) -> Result<(), StoreError> {
+        Ok(())
+    }
     /// At the end of a run: bring everything into the one file, so that a copy of it alone is whole.
     /// What cannot be brought in now stays beside it and is read at the next start.
     ///

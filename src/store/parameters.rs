@@ -1,7 +1,10 @@
 //! Search parameters of a resource, taken at write time, so that a search reads indexes only.
 
 use crate::fhir::{Instant, datetime};
-use serde_json::Value;
+use serde::de::{Deserialize, Deserializer, IgnoredAny, MapAccess, Visitor};
+use serde_json::{Map, Value};
+use std::borrow::Cow;
+use std::fmt;
 
 /// What can be searched for (FHIR R4 search parameters of Observation, Procedure, Communication,
 /// Device and Patient, as far as `SearchQuery` has them). What is malformed is absent.
@@ -22,7 +25,7 @@ pub(crate) struct Parameters {
 impl Parameters {
     /// Of a body as text; nothing when it is not JSON.
     pub(crate) fn of_text(body: &str) -> Self {
-        serde_json::from_str(body).map_or_else(|_| Self::default(), |value| Self::of(&value))
+        serde_json::from_str(body).map_or_else(|_| Self::default(), |Searched(value)| Self::of(&value))
     }
 
     /// Of a body as a value.
@@ -34,6 +37,46 @@ impl Parameters {
             codes: pairs(&body["code"]["coding"], "code"),
             identifiers: pairs(&body["identifier"], "value"),
         }
+    }
+}
+
+/// The elements that `Parameters::of` looks at; the others are passed over, as most of a body.
+const SEARCHED: [&str; 9] = [
+    "subject",
+    "status",
+    "effectiveDateTime",
+    "effectiveInstant",
+    "performedDateTime",
+    "effectivePeriod",
+    "performedPeriod",
+    "code",
+    "identifier",
+];
+
+/// An object of the searched elements.
+struct Searched(Value);
+
+impl<'de> Deserialize<'de> for Searched {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct Object;
+        impl<'de> Visitor<'de> for Object {
+            type Value = Searched;
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a JSON object")
+            }
+            fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Self::Value, A::Error> {
+                let mut found = Map::new();
+                while let Some(key) = map.next_key::<Cow<'de, str>>()? {
+                    if SEARCHED.contains(&key.as_ref()) {
+                        found.insert(key.into_owned(), map.next_value()?);
+                    } else {
+                        map.next_value::<IgnoredAny>()?;
+                    }
+                }
+                Ok(Searched(Value::Object(found)))
+            }
+        }
+        deserializer.deserialize_map(Object)
     }
 }
 

@@ -7,6 +7,7 @@ mod copy;
 #[cfg(test)]
 mod disk_tests;
 mod forget;
+mod index;
 mod lock;
 mod outbox;
 mod place;
@@ -47,7 +48,7 @@ const CACHED_STATEMENTS: usize = 96;
 const WAL_BYTES_MAX: u64 = 64 * 1024 * 1024;
 /// Pages (of 4 KiB) in the WAL file after which a commit copies them into the database: a page that
 /// many commits change is then copied once.
-const CHECKPOINT_PAGES: i64 = 4_096;
+const CHECKPOINT_PAGES: i64 = 12_288;
 /// Memory for pages of the writer, KiB: a commit touches a page of most indexes, and should find it here.
 const WRITER_CACHE_KIB: i64 = 32 * 1024;
 
@@ -225,7 +226,15 @@ impl SqliteStore {
         action: &'static str,
         work: impl FnOnce(&Transaction<'_>) -> Result<T, Fault>,
     ) -> Result<T, StoreError> {
-        let mut connection = self.reader();
+        self.query_on(self.reader(), action, work)
+    }
+
+    fn query_on<T>(
+        &self,
+        mut connection: MutexGuard<'_, Connection>,
+        action: &'static str,
+        work: impl FnOnce(&Transaction<'_>) -> Result<T, Fault>,
+    ) -> Result<T, StoreError> {
         let attempt = || {
             let transaction = connection.transaction()?;
             let value = work(&transaction)?;
@@ -233,6 +242,49 @@ impl SqliteStore {
             Ok(value)
         };
         attempt().map_err(|fault: Fault| fault.during(action, &self.path))
+    }
+
+    /// Where the engine reads between its commits: the writer when it is free, for it holds the pages
+    /// that it wrote in memory, while a reader drops its own at every commit of another connection.
+    fn warm(&self) -> MutexGuard<'_, Connection> {
+        match self.writer.try_lock() {
+            Ok(free) => free,
+            Err(_) => self.reader(),
+        }
+    }
+
+    /// [`SqliteStore::query`] on [`SqliteStore::warm`].
+    fn query_warm<T>(
+        &self,
+        action: &'static str,
+        work: impl FnOnce(&Transaction<'_>) -> Result<T, Fault>,
+    ) -> Result<T, StoreError> {
+        self.query_on(self.warm(), action, work)
+    }
+
+    /// Index what waits now; what comes meanwhile is not waited for.
+    fn index(&self, leave: u64) -> Result<(), StoreError> {
+        let mut waiting = self.query_warm("see what is not indexed", index::waiting)?;
+        while waiting > leave {
+            self.write("index what was received", index::part)?;
+            waiting = waiting.saturating_sub(index::PART as u64);
+        }
+        Ok(())
+    }
+
+    /// Index in the writer's memory only, search there, and take it back.
+    fn search_unwritten(&self, query: &SearchQuery) -> Result<SearchPage, StoreError> {
+        let mut connection = locked(&self.writer);
+        let mut attempt = || {
+            let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+            while index::waiting(&transaction)? > 0 {
+                index::part(&transaction)?;
+            }
+            let page = search::search(&transaction, query)?;
+            transaction.rollback()?;
+            Ok(page)
+        };
+        attempt().map_err(|fault: Fault| fault.during("search", &self.path))
     }
 
     /// A free reader; when none is free, wait for one, taking turns.
@@ -291,11 +343,11 @@ fn durable(writer: &Connection) -> rusqlite::Result<()> {
 
 impl Store for SqliteStore {
     fn load_patient(&self, patient: &PatientKey) -> Result<State, StoreError> {
-        self.query("load a patient", |tx| read::patient(tx, patient))
+        self.query_warm("load a patient", |tx| read::patient(tx, patient))
     }
 
     fn input(&self, resource_type: &str, id: &str) -> Result<Option<InputRow>, StoreError> {
-        self.query("read an input", |tx| read::input(tx, resource_type, id))
+        self.query_warm("read an input", |tx| read::input(tx, resource_type, id))
     }
 
     fn commit(&self, commit: &Commit) -> Result<(), StoreError> {
@@ -303,17 +355,17 @@ impl Store for SqliteStore {
     }
 
     fn patients_due(&self, now: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError> {
-        self.query("list the patients due", |tx| read::patients_due(tx, now, limit))
+        self.query_warm("list the patients due", |tx| read::patients_due(tx, now, limit))
     }
 
     fn patients_to_forget(&self, now: Instant, limit: usize) -> Result<Vec<PatientKey>, StoreError> {
-        self.query("list the patients with something to forget", |tx| {
+        self.query_warm("list the patients with something to forget", |tx| {
             read::patients_to_forget(tx, now, limit)
         })
     }
 
     fn next_due(&self) -> Result<Option<Instant>, StoreError> {
-        self.query("find the next patient due", read::next_due)
+        self.query_warm("find the next patient due", read::next_due)
     }
 
     fn inputs_after(&self, after: Option<(&str, &str)>, limit: usize) -> Result<Vec<InputRow>, StoreError> {
@@ -353,6 +405,11 @@ impl Store for SqliteStore {
     }
 
     fn search(&self, query: &SearchQuery) -> Result<SearchPage, StoreError> {
+        // A client finds what it wrote.
+        if let Err(error) = self.index(0) {
+            // Also while nothing can be written.
+            return self.search_unwritten(query).map_err(|_| error);
+        }
         self.query("search", |tx| search::search(tx, query))
     }
 
@@ -386,6 +443,16 @@ impl Store for SqliteStore {
 
     fn probe_writable(&self) -> Result<(), StoreError> {
         self.write("prove that a write can be committed", write::probe)
+    }
+
+    fn tidy(&self, idle: bool) -> Result<(), StoreError> {
+        match idle {
+            true if self.query_warm("see what is not indexed", index::waiting)? > 0 => {
+                self.write("index what was received", index::part)
+            }
+            true => Ok(()),
+            false => self.index(index::WAITING_MAX),
+        }
     }
 
     fn fold(&self) -> Result<(), StoreError> {

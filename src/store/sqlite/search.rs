@@ -1,6 +1,6 @@
 //! FHIR search and read over what `/fhir` serves: inputs and derived resources together.
 
-use super::rows::{Fault, bounded, input_row};
+use super::rows::{Fault, INPUT_COLUMNS, bounded, input_row};
 use crate::store::records::{InputRow, SearchPage, SearchQuery};
 use crate::store::stamp::stamp;
 use rusqlite::types::Value;
@@ -27,8 +27,24 @@ fn served_row(row: &rusqlite::Row<'_>) -> rusqlite::Result<InputRow> {
     Ok(served)
 }
 
+/// What stands at an address, without the index. What we derived comes before an input of that address.
 pub(super) fn read(tx: &Transaction<'_>, resource_type: &str, id: &str) -> Result<Option<InputRow>, Fault> {
-    let sql = format!("{SERVED} WHERE resources.resource_type = ?1 AND resources.id = ?2");
+    let of_ours = tx
+        .prepare_cached(
+            "SELECT resource_type, identity AS id, 0 AS deleted, last_updated AS updated, last_updated,
+                    version AS version_number, CAST(version AS TEXT) AS version_id, digest,
+                    last_updated AS received, patient, body
+             FROM derived WHERE identity = ?2 AND resource_type = ?1",
+        )?
+        .query_row([resource_type, id], served_row)
+        .optional()?;
+    if of_ours.is_some() {
+        return Ok(of_ours);
+    }
+    let sql = format!(
+        "SELECT {INPUT_COLUMNS}, coalesce(last_updated, received) AS updated FROM inputs
+         WHERE resource_type = ?1 AND id = ?2 AND current = 1"
+    );
     let mut statement = tx.prepare_cached(&sql)?;
     Ok(statement.query_row([resource_type, id], served_row).optional()?)
 }

@@ -1,26 +1,31 @@
 //! The one commit.
 
 use super::forget;
+use super::index;
 use super::outbox;
 use super::rows::{Fault, tier_rank, to_json};
-use crate::store::parameters::Parameters;
+use crate::fhir::Instant;
+use crate::recognise::reading::PatientKey;
 use crate::store::records::{Commit, DerivedRow, EventRow, InputRow, PatientChange, SetAsideRow};
 use crate::store::stamp::stamp_value;
 use rusqlite::{OptionalExtension, Transaction, params};
 use sha2::{Digest, Sha256};
+use std::collections::HashMap;
 
 /// Write everything of `commit`. Inputs and derived resources come in the order given, so of two
 /// versions of one resource in the same commit the last is the current one.
 pub(super) fn commit(tx: &Transaction<'_>, commit: &Commit) -> Result<(), Fault> {
+    let mut tally = Tally::default();
     for input in &commit.inputs {
-        write_input(tx, input)?;
+        write_input(tx, input, &mut tally)?;
     }
     for (resource_type, id, patient) in &commit.refiled {
         tx.prepare_cached("UPDATE inputs SET patient = ?3 WHERE resource_type = ?1 AND id = ?2 AND current = 1")?
             .execute(params![resource_type, id, patient.as_ref().map(|patient| &patient.0)])?;
     }
+    let mut forget_at: ForgetTimes<'_> = commit.forget_at.iter().map(|(patient, at)| (patient, *at)).collect();
     for change in &commit.patients {
-        write_patient(tx, change)?;
+        write_patient(tx, change, &mut forget_at, &mut tally)?;
     }
     for (source, rows) in &commit.set_aside {
         replace_set_aside(tx, source, rows)?;
@@ -36,8 +41,9 @@ pub(super) fn commit(tx: &Transaction<'_>, commit: &Commit) -> Result<(), Fault>
     for moved in &commit.cursors {
         cursor.execute(params![moved.name, moved.position.millis()])?;
     }
-    forget::unneeded(tx, &commit.unneeded)?;
-    forget::set_times(tx, &commit.forget_at)?;
+    forget::unneeded(tx, &commit.unneeded, &mut tally)?;
+    forget::set_times(tx, &forget_at)?;
+    tally.write(tx)?;
     let mut meta = tx.prepare_cached(
         "INSERT INTO meta (key, value) VALUES (?1, ?2) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
     )?;
@@ -64,16 +70,36 @@ pub(super) fn probe(tx: &Transaction<'_>) -> Result<(), Fault> {
     Ok(())
 }
 
-fn write_input(tx: &Transaction<'_>, input: &InputRow) -> Result<(), Fault> {
-    tx.prepare_cached("UPDATE inputs SET current = 0 WHERE resource_type = ?1 AND id = ?2 AND current = 1")?
-        .execute([&input.resource_type, &input.id])?;
+/// Figures that a commit changes, written once for all of it.
+#[derive(Default)]
+pub(super) struct Tally {
+    /// Current inputs that are not deleted.
+    pub(super) inputs: i64,
+    /// Patients.
+    pub(super) patients: i64,
+}
+
+impl Tally {
+    fn write(&self, tx: &Transaction<'_>) -> Result<(), Fault> {
+        let mut add = tx.prepare_cached("UPDATE counters SET value = value + ?2 WHERE name = ?1")?;
+        for (name, change) in [("inputs", self.inputs), ("patients", self.patients)] {
+            if change != 0 {
+                add.execute(params![name, change])?;
+            }
+        }
+        Ok(())
+    }
+}
+
+fn write_input(tx: &Transaction<'_>, input: &InputRow, tally: &mut Tally) -> Result<(), Fault> {
     let version = &input.version;
-    tx.prepare_cached(
+    let mut insert = tx.prepare_cached(
         "INSERT INTO inputs (current, resource_type, id, last_updated, version_number, version_id, digest,
                              received, patient, deleted, body)
-         VALUES (1, ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
-    )?
-    .execute(params![
+         VALUES (1, ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)
+         ON CONFLICT (resource_type, id) WHERE current = 1 DO NOTHING",
+    )?;
+    let values = params![
         input.resource_type,
         input.id,
         version.last_updated.map(|at| at.millis()),
@@ -84,35 +110,64 @@ fn write_input(tx: &Transaction<'_>, input: &InputRow) -> Result<(), Fault> {
         input.patient.as_ref().map(|patient| &patient.0),
         input.deleted,
         input.body,
-    ])?;
-    let address = Address {
-        resource_type: &input.resource_type,
-        id: &input.id,
-        input_row: Some(tx.last_insert_rowid()),
-        deleted: input.deleted,
-        updated: version.last_updated.unwrap_or(input.received).millis(),
-        patient: input.patient.as_ref().map(|patient| patient.0.as_str()),
-    };
-    address.write(tx, &Parameters::of_text(&input.body))
+    ];
+    // Most are new: whether there was a version before is looked for only where there is one.
+    if insert.execute(values)? == 0 {
+        let was_deleted: bool = tx
+            .prepare_cached(
+                "UPDATE inputs SET current = 0 WHERE resource_type = ?1 AND id = ?2 AND current = 1 RETURNING deleted",
+            )?
+            .query_row([&input.resource_type, &input.id], |row| row.get(0))?;
+        tally.inputs -= i64::from(!was_deleted);
+        insert.execute(values)?;
+    }
+    tally.inputs += i64::from(!input.deleted);
+    Ok(())
 }
 
-fn write_patient(tx: &Transaction<'_>, change: &PatientChange) -> Result<(), Fault> {
+/// When something of each patient may be forgotten, as far as this commit says.
+type ForgetTimes<'c> = HashMap<&'c PatientKey, Option<Instant>>;
+
+fn write_patient(
+    tx: &Transaction<'_>,
+    change: &PatientChange,
+    forget_at: &mut ForgetTimes<'_>,
+    tally: &mut Tally,
+) -> Result<(), Fault> {
     let patient = &change.patient.0;
-    tx.prepare_cached(
-        "INSERT INTO patients (patient, birth_date, label, next_due, newest_compartment) VALUES (?1, ?2, ?3, ?4, ?5)
-         ON CONFLICT (patient) DO UPDATE
-         SET birth_date = excluded.birth_date, label = excluded.label, next_due = excluded.next_due,
-             newest_compartment = max(
-               coalesce(newest_compartment, excluded.newest_compartment),
-               coalesce(excluded.newest_compartment, newest_compartment))",
-    )?
-    .execute(params![
+    let forget = forget_at.remove(&change.patient);
+    let values = params![
         patient,
         change.birth_date,
         change.label,
         change.next_due.map(|at| at.millis()),
-        newest_compartment(change)
-    ])?;
+        newest_compartment(change),
+        forget.flatten().map(Instant::millis),
+        forget.is_some(),
+    ];
+    let known = tx
+        .prepare_cached(
+            "UPDATE patients
+             SET birth_date = ?2, label = ?3, next_due = ?4,
+                 newest_compartment = max(coalesce(newest_compartment, ?5), coalesce(?5, newest_compartment)),
+                 forget_at = iif(?7, ?6, forget_at)
+             WHERE patient = ?1",
+        )?
+        .execute(values)?;
+    if known == 0 {
+        tx.prepare_cached(
+            "INSERT INTO patients (patient, birth_date, label, next_due, newest_compartment, forget_at)
+             VALUES (?1, ?2, ?3, ?4, ?5, iif(?7, ?6, NULL))",
+        )?
+        .execute(values)?;
+        tally.patients += 1;
+    }
+    write_rows(tx, change)
+}
+
+/// The rows of a patient, whose own row is there.
+fn write_rows(tx: &Transaction<'_>, change: &PatientChange) -> Result<(), Fault> {
+    let patient = &change.patient.0;
     let mut slots = tx.prepare_cached(
         "INSERT INTO slots (patient, source, slot) VALUES (?1, ?2, ?3)
          ON CONFLICT (patient, source) DO UPDATE SET slot = excluded.slot",
@@ -231,83 +286,13 @@ fn write_derived(tx: &Transaction<'_>, derived: &DerivedRow) -> Result<(), Fault
         digest(&text),
         text
     ])?;
-    let address = Address {
-        resource_type: &derived.resource_type,
-        id: &identity,
-        input_row: None,
-        deleted: false,
-        updated,
-        patient,
-    };
-    address.write(tx, &Parameters::of(&body))
+    index::derived_changed(tx, &identity)
 }
 
 /// First 16 hexadecimal digits of the SHA-256, as `Version::digest` has it.
 fn digest(text: &str) -> String {
     let hash = Sha256::digest(text.as_bytes());
     hash.iter().take(8).map(|byte| format!("{byte:02x}")).collect()
-}
-
-/// A row of `resources`: what stands at one address of `/fhir`.
-struct Address<'a> {
-    resource_type: &'a str,
-    id: &'a str,
-    input_row: Option<i64>,
-    deleted: bool,
-    updated: i64,
-    patient: Option<&'a str>,
-}
-
-impl Address<'_> {
-    /// An input never takes the address of a derived resource: what we derived stays readable
-    /// whatever a client puts there (the input itself is kept).
-    fn write(&self, tx: &Transaction<'_>, found: &Parameters) -> Result<(), Fault> {
-        let key: Option<i64> = tx
-            .prepare_cached(
-                "INSERT INTO resources (resource_type, id, input_row, deleted, updated, subject, status,
-                                        effective_start, effective_end)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
-                 ON CONFLICT (resource_type, id) DO UPDATE
-                 SET input_row = excluded.input_row, deleted = excluded.deleted, updated = excluded.updated,
-                     subject = excluded.subject, status = excluded.status,
-                     effective_start = excluded.effective_start, effective_end = excluded.effective_end
-                 WHERE excluded.input_row IS NULL OR resources.input_row IS NOT NULL
-                 RETURNING key",
-            )?
-            .query_row(
-                params![
-                    self.resource_type,
-                    self.id,
-                    self.input_row,
-                    self.deleted,
-                    self.updated,
-                    // The key first: a reference may be relative or absolute, the key is one form.
-                    self.patient.or(found.subject.as_deref()),
-                    found.status,
-                    found.effective.map(|(start, _)| start.millis()),
-                    found.effective.map(|(_, end)| end.millis()),
-                ],
-                |row| row.get(0),
-            )
-            .optional()?;
-        let Some(key) = key else {
-            return Ok(());
-        };
-        tx.prepare_cached("DELETE FROM resource_codes WHERE key = ?1")?
-            .execute([key])?;
-        let mut codes = tx.prepare_cached("INSERT INTO resource_codes (key, system, code) VALUES (?1, ?2, ?3)")?;
-        for (system, code) in &found.codes {
-            codes.execute(params![key, system, code])?;
-        }
-        tx.prepare_cached("DELETE FROM resource_identifiers WHERE key = ?1")?
-            .execute([key])?;
-        let mut identifiers =
-            tx.prepare_cached("INSERT INTO resource_identifiers (key, system, value) VALUES (?1, ?2, ?3)")?;
-        for (system, value) in &found.identifiers {
-            identifiers.execute(params![key, system, value])?;
-        }
-        Ok(())
-    }
 }
 
 /// The latest compartment reading of what changed, so that watched patients are found by an index.
