@@ -21,6 +21,7 @@ use crate::store::{Commit, Store, StoreError};
 use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
+use tokio::runtime::{Handle, RuntimeFlavor};
 use tokio::sync::{Notify, broadcast, mpsc};
 use tokio_util::sync::CancellationToken;
 
@@ -69,6 +70,9 @@ pub struct Engine {
     /// Patients whose first message is held until their birth date has been read.
     awaited: Awaited,
     next_due: Option<Instant>,
+    /// Where answers are given: the runtime that started the engine, which is woken once for all
+    /// of a commit. None: by the engine itself.
+    answering: Option<Handle>,
     /// Set after a commit that failed: until then no timer is taken up and no probe made.
     resting: Option<tokio::time::Instant>,
 }
@@ -121,6 +125,7 @@ impl Engine {
             untold: BTreeSet::new(),
             awaited: Awaited::default(),
             next_due,
+            answering: None,
             resting: None,
         })
     }
@@ -137,7 +142,9 @@ impl Engine {
     ///
     /// # Errors
     /// When the thread or its timer cannot be made.
-    pub fn start(self, shutdown: CancellationToken) -> std::io::Result<std::thread::JoinHandle<()>> {
+    pub fn start(mut self, shutdown: CancellationToken) -> std::io::Result<std::thread::JoinHandle<()>> {
+        let several = |runtime: &Handle| runtime.runtime_flavor() == RuntimeFlavor::MultiThread;
+        self.answering = Handle::try_current().ok().filter(several);
         let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build()?;
         std::thread::Builder::new()
             .name(String::from("engine"))
@@ -227,9 +234,15 @@ impl Engine {
                 }
                 // Open pages first: whoever is answered may look at them at once.
                 self.tell(told);
-                for (reply, answers) in replies.into_iter().zip(answers) {
-                    // A caller that went away has nothing to be told; the commit stands.
-                    let _ = reply.send(Ok(answers));
+                let answer = move || {
+                    for (reply, answers) in replies.into_iter().zip(answers) {
+                        // A caller that went away has nothing to be told; the commit stands.
+                        let _ = reply.send(Ok(answers));
+                    }
+                };
+                match &self.answering {
+                    Some(runtime) => drop(runtime.spawn(async move { answer() })),
+                    None => answer(),
                 }
             }
             Err(error) => {

@@ -6,6 +6,7 @@ mod check;
 mod copies;
 mod disk;
 mod faults;
+mod index;
 mod served;
 mod sqlite;
 mod unsent;

@@ -8,10 +8,10 @@ use crate::store::parameters::Parameters;
 use rusqlite::{OptionalExtension, Row, Transaction, params};
 
 /// Inputs and derived resources that are indexed in one transaction, each: a commit waits for it.
-pub(super) const PART: usize = 1_024;
+pub(super) const PART: usize = 512;
 /// Resources that may wait while commits come without a pause: as many as a search indexes in
 /// well under a second.
-pub(super) const WAITING_MAX: u64 = 8 * PART as u64;
+pub(super) const WAITING_MAX: u64 = 16 * PART as u64;
 
 /// How many rows are not indexed yet, at most.
 pub(super) fn waiting(tx: &Transaction<'_>) -> Result<u64, Fault> {

@@ -3,6 +3,7 @@
 //! in WAL mode anything less may lose the last commits when the power fails
 //! (<https://www.sqlite.org/pragma.html#pragma_synchronous>), and a commit is a promise here.
 
+mod checkpoint;
 mod copy;
 #[cfg(test)]
 mod disk_tests;
@@ -28,6 +29,7 @@ use super::{Store, StoreError};
 use crate::fhir::Instant;
 use crate::patient::state::{State, StateRow};
 use crate::recognise::reading::PatientKey;
+use checkpoint::Checkpointer;
 use place::Place;
 use rows::Fault;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
@@ -35,7 +37,7 @@ use sound::{Found, Watch};
 use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 /// Read-only connections: the page, `/fhir` and delivery read at the same time.
@@ -46,9 +48,9 @@ const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
 const CACHED_STATEMENTS: usize = 96;
 /// The WAL file is cut back to this size after a checkpoint, bytes.
 const WAL_BYTES_MAX: u64 = 64 * 1024 * 1024;
-/// Pages (of 4 KiB) in the WAL file after which a commit copies them into the database: a page that
-/// many commits change is then copied once.
-const CHECKPOINT_PAGES: i64 = 12_288;
+/// Pages (of 4 KiB) in the WAL file after which a commit itself copies them into the database, when
+/// that was not done beside it.
+const CHECKPOINT_PAGES: i64 = 32_768;
 /// Memory for pages of the writer, KiB: a commit touches a page of most indexes, and should find it here.
 const WRITER_CACHE_KIB: i64 = 32 * 1024;
 
@@ -60,7 +62,9 @@ const CHECK_BUDGET: Duration = Duration::from_millis(700);
 
 /// The store in one SQLite file. Safe to call from any number of threads; calls block.
 pub struct SqliteStore {
-    writer: Mutex<Connection>,
+    /// Copies the WAL file into the database; None in memory and for looking only.
+    checkpointer: Option<Checkpointer>,
+    writer: Arc<Mutex<Connection>>,
     /// Empty for a store in memory: then the writer reads too.
     readers: Vec<Mutex<Connection>>,
     turn: AtomicUsize,
@@ -117,8 +121,12 @@ impl SqliteStore {
             Found::Unfinished => Some(Watch::start(reader()?)),
             _ => None,
         };
+        let beside = Connection::open_with_flags(path, flags).map_err(failed)?;
+        settle(&beside).and_then(|()| durable(&beside)).map_err(failed)?;
+        let writer = Arc::new(Mutex::new(writer));
         let mut store = Self {
-            writer: Mutex::new(writer),
+            checkpointer: Some(Checkpointer::start(beside, Arc::clone(&writer))),
+            writer,
             readers: readers?,
             turn: AtomicUsize::new(0),
             path: name,
@@ -145,7 +153,8 @@ impl SqliteStore {
         let reader = open_reader(path).map_err(|error| StoreError::of_sqlite(&error, &name, "be opened"))?;
         schema::refuse_older(&reader, &name)?;
         Ok(Self {
-            writer: Mutex::new(reader),
+            checkpointer: None,
+            writer: Arc::new(Mutex::new(reader)),
             readers: Vec::new(),
             turn: AtomicUsize::new(0),
             path: name,
@@ -185,7 +194,8 @@ impl SqliteStore {
         settle(&writer).map_err(failed)?;
         schema::migrate(&mut writer, NAME)?;
         Ok(Self {
-            writer: Mutex::new(writer),
+            checkpointer: None,
+            writer: Arc::new(Mutex::new(writer)),
             readers: Vec::new(),
             turn: AtomicUsize::new(0),
             path: NAME.to_owned(),
@@ -217,7 +227,11 @@ impl SqliteStore {
             transaction.commit()?;
             Ok(value)
         };
-        attempt().map_err(|fault: Fault| fault.during(action, &self.path))
+        let done = attempt().map_err(|fault: Fault| fault.during(action, &self.path))?;
+        if let Some(checkpointer) = &self.checkpointer {
+            checkpointer.written();
+        }
+        Ok(done)
     }
 
     /// One named read: everything in it sees the same moment of the database.
