@@ -279,6 +279,7 @@ impl Engine {
         let empty = |batch: &Batch| batch.items.is_empty() && batch.answered.is_empty();
         let ends = |batch: &Batch| !batch.history && !batch.aside && (empty(batch) || !batch.cursors.is_empty());
         let complete = batches.iter().any(ends);
+        work.look_up(&batches)?;
         for batch in batches {
             answers.push(work.batch(batch)?);
         }

@@ -32,8 +32,8 @@ pub struct Work<'e> {
     pub aside: BTreeSet<PatientKey>,
     /// Inputs by patient, in order.
     pub inputs: BTreeMap<PatientKey, Vec<Input>>,
-    /// Current versions as this commit will leave them.
-    current: HashMap<(String, String), InputRow>,
+    /// Current versions as this commit will leave them; None: looked up, and there is none.
+    current: HashMap<(String, String), Option<InputRow>>,
 }
 
 impl<'e> Work<'e> {
@@ -50,6 +50,21 @@ impl<'e> Work<'e> {
             inputs: BTreeMap::new(),
             current: HashMap::new(),
         }
+    }
+
+    /// Look up at once what stands at the addresses of all `batches`.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn look_up(&mut self, batches: &[Batch]) -> Result<(), StoreError> {
+        let items = batches.iter().flat_map(|batch| &batch.items);
+        let addresses: Vec<(&str, &str)> = items
+            .map(|item| (item.resource_type.as_str(), item.id.as_str()))
+            .collect();
+        let rows = self.store.inputs(&addresses)?;
+        let key = |(resource_type, id): (&str, &str)| (resource_type.to_owned(), id.to_owned());
+        self.current.extend(addresses.into_iter().map(key).zip(rows));
+        Ok(())
     }
 
     /// Gather one batch and say what becomes of each item. An atomic batch with one refused item
@@ -141,10 +156,10 @@ impl<'e> Work<'e> {
 
     fn current(&mut self, resource_type: &str, id: &str) -> Result<Option<InputRow>, StoreError> {
         let key = (resource_type.to_owned(), id.to_owned());
-        if let Some(row) = self.current.get(&key) {
-            return Ok(Some(row.clone()));
+        match self.current.get(&key) {
+            Some(known) => Ok(known.clone()),
+            None => self.store.input(resource_type, id),
         }
-        self.store.input(resource_type, id)
     }
 
     fn item(&mut self, item: Incoming) -> Result<Answer, StoreError> {
@@ -240,7 +255,7 @@ impl<'e> Work<'e> {
 
     fn keep(&mut self, row: InputRow) {
         self.current
-            .insert((row.resource_type.clone(), row.id.clone()), row.clone());
+            .insert((row.resource_type.clone(), row.id.clone()), Some(row.clone()));
         self.commit.inputs.push(row);
     }
 

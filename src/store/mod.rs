@@ -49,6 +49,14 @@ pub trait Store: Send + Sync + 'static {
     fn load_patient(&self, patient: &PatientKey) -> Result<State, StoreError>;
     /// Current version of an input, with its body as sent; also when it is deleted.
     fn input(&self, resource_type: &str, id: &str) -> Result<Option<InputRow>, StoreError>;
+    /// [`Store::input`] for each address (type, id).
+    ///
+    /// # Errors
+    /// As there.
+    fn inputs(&self, addresses: &[(&str, &str)]) -> Result<Vec<Option<InputRow>>, StoreError> {
+        let input = |(resource_type, id): &(&str, &str)| self.input(resource_type, id);
+        addresses.iter().map(input).collect()
+    }
     /// The one commit: all of it, or nothing. The store numbers derived versions (previous + 1, also
     /// written to the body's `id` and `meta`) and outbox entries (`seq` in the order given, `group` the
     /// lowest of its group). An error also when the commit contradicts itself: an outbox group of two

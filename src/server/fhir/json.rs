@@ -187,12 +187,20 @@ impl Members {
 
     /// The object again, without white space between its members.
     pub fn to_json(&self) -> String {
-        let mut text = String::from("{");
+        let member = |(key, value): &(String, Box<RawValue>)| key.len() + value.get().len() + "\"\":,".len();
+        let mut text = String::with_capacity(2 + self.0.iter().map(member).sum::<usize>());
+        text.push('{');
         for (index, (key, value)) in self.0.iter().enumerate() {
             if index > 0 {
                 text.push(',');
             }
-            text.push_str(&Value::from(key.as_str()).to_string());
+            if key.bytes().all(|byte| byte.is_ascii_alphanumeric()) {
+                text.push('"');
+                text.push_str(key);
+                text.push('"');
+            } else {
+                text.push_str(&Value::from(key.as_str()).to_string());
+            }
             text.push(':');
             text.push_str(value.get());
         }

@@ -5,7 +5,7 @@
 
 use super::rows::{Fault, bounded, figure};
 use crate::store::parameters::Parameters;
-use rusqlite::{OptionalExtension, Row, Transaction, params};
+use rusqlite::{Connection, OptionalExtension, Row, Transaction, params};
 
 /// Inputs and derived resources that are indexed in one transaction, each: a commit waits for it.
 pub(super) const PART: usize = 512;
@@ -14,7 +14,7 @@ pub(super) const PART: usize = 512;
 pub(super) const WAITING_MAX: u64 = 16 * PART as u64;
 
 /// How many rows are not indexed yet, at most.
-pub(super) fn waiting(tx: &Transaction<'_>) -> Result<u64, Fault> {
+pub(super) fn waiting(tx: &Connection) -> Result<u64, Fault> {
     let mut count = tx.prepare_cached(
         "SELECT coalesce((SELECT MAX(row) FROM inputs), 0) - (SELECT input_row FROM indexed)
               + coalesce((SELECT MAX(row) FROM unindexed) - (SELECT MIN(row) FROM unindexed) + 1, 0)",

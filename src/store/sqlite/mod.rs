@@ -240,15 +240,7 @@ impl SqliteStore {
         action: &'static str,
         work: impl FnOnce(&Transaction<'_>) -> Result<T, Fault>,
     ) -> Result<T, StoreError> {
-        self.query_on(self.reader(), action, work)
-    }
-
-    fn query_on<T>(
-        &self,
-        mut connection: MutexGuard<'_, Connection>,
-        action: &'static str,
-        work: impl FnOnce(&Transaction<'_>) -> Result<T, Fault>,
-    ) -> Result<T, StoreError> {
+        let mut connection = self.reader();
         let attempt = || {
             let transaction = connection.transaction()?;
             let value = work(&transaction)?;
@@ -258,22 +250,18 @@ impl SqliteStore {
         attempt().map_err(|fault: Fault| fault.during(action, &self.path))
     }
 
-    /// Where the engine reads between its commits: the writer when it is free, for it holds the pages
-    /// that it wrote in memory, while a reader drops its own at every commit of another connection.
-    fn warm(&self) -> MutexGuard<'_, Connection> {
-        match self.writer.try_lock() {
-            Ok(free) => free,
-            Err(_) => self.reader(),
-        }
-    }
-
-    /// [`SqliteStore::query`] on [`SqliteStore::warm`].
+    /// [`SqliteStore::query`] for the engine between its commits: on the writer when it is free, for it
+    /// holds the pages that it wrote in memory, while a reader drops its own at every commit of
+    /// another connection. One statement needs no transaction, several that are to see one moment do.
     fn query_warm<T>(
         &self,
         action: &'static str,
-        work: impl FnOnce(&Transaction<'_>) -> Result<T, Fault>,
+        work: impl FnOnce(&Connection) -> Result<T, Fault>,
     ) -> Result<T, StoreError> {
-        self.query_on(self.warm(), action, work)
+        match self.writer.try_lock() {
+            Ok(writer) => work(&writer).map_err(|fault| fault.during(action, &self.path)),
+            Err(_) => work(&self.reader()).map_err(|fault| fault.during(action, &self.path)),
+        }
     }
 
     /// Index what waits now; what comes meanwhile is not waited for.
@@ -357,11 +345,23 @@ fn durable(writer: &Connection) -> rusqlite::Result<()> {
 
 impl Store for SqliteStore {
     fn load_patient(&self, patient: &PatientKey) -> Result<State, StoreError> {
-        self.query_warm("load a patient", |tx| read::patient(tx, patient))
+        self.query_warm("load a patient", |connection| {
+            let transaction = connection.unchecked_transaction()?;
+            read::patient(&transaction, patient)
+        })
     }
 
     fn input(&self, resource_type: &str, id: &str) -> Result<Option<InputRow>, StoreError> {
         self.query_warm("read an input", |tx| read::input(tx, resource_type, id))
+    }
+
+    fn inputs(&self, addresses: &[(&str, &str)]) -> Result<Vec<Option<InputRow>>, StoreError> {
+        // One transaction for all of them: to begin one costs more than to look one up.
+        self.query_warm("read inputs", |connection| {
+            let transaction = connection.unchecked_transaction()?;
+            let input = |(resource_type, id): &(&str, &str)| read::input(&transaction, resource_type, id);
+            addresses.iter().map(input).collect()
+        })
     }
 
     fn commit(&self, commit: &Commit) -> Result<(), StoreError> {

@@ -7,9 +7,9 @@ use crate::fhir::Instant;
 use crate::patient::state::{ConcernKey, State, StateRow};
 use crate::recognise::reading::PatientKey;
 use crate::store::records::{Counts, DerivedRow, EventRow, InputRow, SetAsideRow};
-use rusqlite::{OptionalExtension, Transaction, params};
+use rusqlite::{Connection, OptionalExtension, Transaction, params};
 
-pub(super) fn patient(tx: &Transaction<'_>, patient: &PatientKey) -> Result<State, Fault> {
+pub(super) fn patient(tx: &Connection, patient: &PatientKey) -> Result<State, Fault> {
     let mut state = State::new(patient.clone());
     let key = [&patient.0];
     let known = tx
@@ -49,7 +49,7 @@ pub(super) fn patient(tx: &Transaction<'_>, patient: &PatientKey) -> Result<Stat
     Ok(state)
 }
 
-pub(super) fn input(tx: &Transaction<'_>, resource_type: &str, id: &str) -> Result<Option<InputRow>, Fault> {
+pub(super) fn input(tx: &Connection, resource_type: &str, id: &str) -> Result<Option<InputRow>, Fault> {
     let sql = format!("SELECT {INPUT_COLUMNS} FROM inputs WHERE resource_type = ?1 AND id = ?2 AND current = 1");
     let mut statement = tx.prepare_cached(&sql)?;
     Ok(statement.query_row([resource_type, id], input_row).optional()?)
@@ -71,7 +71,7 @@ pub(super) fn inputs_after(
     Ok(rows.collect::<Result<_, _>>()?)
 }
 
-pub(super) fn patients_due(tx: &Transaction<'_>, now: Instant, limit: usize) -> Result<Vec<PatientKey>, Fault> {
+pub(super) fn patients_due(tx: &Connection, now: Instant, limit: usize) -> Result<Vec<PatientKey>, Fault> {
     let mut statement = tx.prepare_cached(
         "SELECT patient FROM patients WHERE next_due IS NOT NULL AND next_due <= ?1
          ORDER BY next_due, patient LIMIT ?2",
@@ -80,7 +80,7 @@ pub(super) fn patients_due(tx: &Transaction<'_>, now: Instant, limit: usize) -> 
     Ok(rows.collect::<Result<_, _>>()?)
 }
 
-pub(super) fn patients_to_forget(tx: &Transaction<'_>, now: Instant, limit: usize) -> Result<Vec<PatientKey>, Fault> {
+pub(super) fn patients_to_forget(tx: &Connection, now: Instant, limit: usize) -> Result<Vec<PatientKey>, Fault> {
     let mut statement = tx.prepare_cached(
         "SELECT patient FROM patients WHERE forget_at IS NOT NULL AND forget_at <= ?1
          ORDER BY forget_at, patient LIMIT ?2",
@@ -102,7 +102,7 @@ pub(super) fn patients_after(
     Ok(rows.collect::<Result<_, _>>()?)
 }
 
-pub(super) fn next_due(tx: &Transaction<'_>) -> Result<Option<Instant>, Fault> {
+pub(super) fn next_due(tx: &Connection) -> Result<Option<Instant>, Fault> {
     let earliest: Option<i64> = tx
         .prepare_cached("SELECT MIN(next_due) FROM patients WHERE next_due IS NOT NULL")?
         .query_row([], |row| row.get(0))?;
