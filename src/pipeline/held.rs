@@ -6,7 +6,7 @@ use crate::recognise::reading::PatientKey;
 use std::collections::HashMap;
 
 /// Resources held of all patients together. One takes about a kilobyte.
-const SLOTS_MAX: usize = 100_000;
+const SLOTS_MAX: usize = 40_000;
 
 /// Two generations: whoever is touched moves to the younger; when that is half of what may be held,
 /// it becomes the older, and the older is let go.
