@@ -173,7 +173,8 @@ impl Reader<'_> {
             false => self.overlap_seconds.max(0),
         };
         let from = position.map_or(search.first_from, |at| at.plus_seconds(-overlap));
-        let url = self.client.url(search.resource_type, &(search.query)(from, count))?;
+        let mut asked = self.client.url(search.resource_type, &(search.query)(from, count))?;
+        let mut asked_from = from;
         let began_at = *position;
         let mut order = Order {
             newest: None,
@@ -182,7 +183,7 @@ impl Reader<'_> {
             stated: false,
             steps: 0,
         };
-        let mut walk = Walk::new(self.client, search.resource_type, url, self.now);
+        let mut walk = Walk::new(self.client, search.resource_type, asked.clone(), self.now);
         while let Some(page) = walk.next_page().await? {
             let last = page.next.is_none();
             let cut = !last && walk.pages() >= self.max_pages;
@@ -212,6 +213,14 @@ impl Reader<'_> {
                 } else {
                     Err(PollError::PageLimit(self.max_pages))
                 };
+            }
+            // By time, not by place: what is updated meanwhile only moves to the end.
+            if let Some(newest) = order.newest.filter(|newest| order.ascending && *newest > asked_from)
+                && walk.counts_places(&asked)
+            {
+                asked_from = newest;
+                asked = self.client.url(search.resource_type, &(search.query)(newest, count))?;
+                walk.go_on_with(asked.clone());
             }
         }
         Ok(())

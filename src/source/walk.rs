@@ -98,6 +98,22 @@ impl<'a> Walk<'a> {
         self.pages
     }
 
+    /// True when the next link is the search `asked` with a place in its result added (`_skip=200`,
+    /// `page=3`): then the server may work the result out anew for each page, and what is changed
+    /// meanwhile moves to its end and pushes others over the edge of a page, unseen.
+    pub fn counts_places(&self, asked: &Url) -> bool {
+        let Some(Ok(next)) = &self.next else { return false };
+        let parts: Vec<_> = next.query_pairs().collect();
+        next.path() == asked.path() && asked.query_pairs().all(|part| parts.contains(&part))
+    }
+
+    /// Go on with `url` in place of the next link.
+    pub fn go_on_with(&mut self, url: Url) {
+        self.next = Some(Ok(url));
+        // It may begin with all of the page before, when many were updated at one time.
+        self.last_page.clear();
+    }
+
     /// The next page; None at the end of the chain.
     ///
     /// # Errors

@@ -302,3 +302,62 @@ async fn a_move_is_taken_back_when_a_later_page_is_out_of_order() {
         "what lies between 10 and 30 is not certain"
     );
 }
+
+/// A server that works out each page anew, by its place in the result, while a resource of a page
+/// that was read is updated: those behind it move up by one.
+struct ByPlace {
+    /// Minute of each of `p1` to `p8`.
+    minutes: std::sync::Mutex<BTreeMap<String, u32>>,
+    base: String,
+}
+
+impl wiremock::Respond for ByPlace {
+    fn respond(&self, request: &Request) -> ResponseTemplate {
+        let asked: BTreeMap<String, String> = parameters(request).into_iter().collect();
+        let from = at(asked["_lastUpdated"].trim_start_matches("ge"));
+        let place = asked.get("_skip").map_or(0, |skip| skip.parse().unwrap());
+        let mut minutes = self.minutes.lock().unwrap();
+        let mut found: Vec<(u32, String)> = minutes.iter().map(|(id, minute)| (*minute, id.clone())).collect();
+        found.retain(|(minute, _)| at(&moment(*minute)) >= from);
+        found.sort();
+        let entries: Vec<Value> = found
+            .iter()
+            .skip(place)
+            .take(4)
+            .map(|(at, id)| minute(id, *at))
+            .collect();
+        let query: Vec<&str> = request
+            .url
+            .query()
+            .unwrap()
+            .split('&')
+            .filter(|part| !part.starts_with("_skip"))
+            .collect();
+        let own = format!("{}/Observation?{}", self.base, query.join("&"));
+        let next = (place + 4 < found.len()).then(|| format!("{own}&_skip={}", place + 4));
+        // After the first page one of it is updated.
+        minutes.insert(String::from("p1"), 40);
+        fhir(&page(&entries, Some(&own), next.as_deref()))
+    }
+}
+
+#[tokio::test]
+async fn what_moves_over_the_edge_of_a_page_is_not_missed() {
+    let server = MockServer::start().await;
+    let minutes = (1..=8).map(|number| (format!("p{number}"), number)).collect();
+    let by_place = ByPlace {
+        minutes: std::sync::Mutex::new(minutes),
+        base: base(&server),
+    };
+    Mock::given(path("/fhir/Observation"))
+        .respond_with(by_place)
+        .mount(&server)
+        .await;
+    let (poller, engine) = poller(&server);
+    for _ in 0..3 {
+        poller.poll_once(now()).await.unwrap();
+    }
+    let ids: std::collections::BTreeSet<String> = engine.ids().into_iter().collect();
+    let all: std::collections::BTreeSet<String> = (1..=8).map(|number| format!("p{number}")).collect();
+    assert_eq!(ids, all);
+}
