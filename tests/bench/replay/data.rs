@@ -169,7 +169,7 @@ fn line(out: &mut impl Write, one: &One) -> io::Result<()> {
     )?;
     write!(
         out,
-        r#""text":{{"status":"generated","div":"<div xmlns='http://www.w3.org/1999/xhtml'>Invented measurement of an invented patient, made for the measurement of speed only</div>"}},"identifier":[{{"use":"official","system":"https://hospital.example/fhir/measurements","value":"M-{:012}"}}],"status":"{status}","category":[{{"coding":[{{"system":"http://terminology.hl7.org/CodeSystem/observation-category","code":"vital-signs","display":"Vital Signs"}}]}}],"#,
+        r#""text":{{"status":"generated","div":"<div xmlns='http://www.w3.org/1999/xhtml'>Invented</div>"}},"identifier":[{{"use":"official","system":"https://hospital.example/fhir/measurements","value":"M-{:012}"}}],"status":"{status}","category":[{{"coding":[{{"system":"http://terminology.hl7.org/CodeSystem/observation-category","code":"vital-signs","display":"Vital Signs"}}]}}],"#,
         one.id
     )?;
     code(out, one.what)?;
@@ -182,7 +182,7 @@ fn line(out: &mut impl Write, one: &One) -> io::Result<()> {
     let bed = patient % BEDS;
     writeln!(
         out,
-        r#""device":{{"reference":"Device/monitor-{bed:02}","display":"Bedside monitor of bed {bed:02}"}},"extension":[{{"url":"https://hospital.example/fhir/StructureDefinition/bed","valueString":"W3-{bed:02}"}}]}}"#
+        r#""device":{{"reference":"Device/monitor-{bed:02}","display":"Monitor {bed:02}"}}}}"#
     )
 }
 

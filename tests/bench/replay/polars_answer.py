@@ -91,7 +91,9 @@ def answer(path):
         counts.filter(pl.col("compartment").is_not_null())
         .drop("diastolic")
         .sort("taken")
-        .join_asof(diastolics, on="taken", by="patient", strategy="backward", tolerance="60m")
+        .join_asof(
+            diastolics, on="taken", by="patient", strategy="backward", tolerance="60m", check_sortedness=False
+        )
         .filter(pl.col("diastolic").is_not_null())
         .sort("patient", "site", "taken", "updated", "compartment")
         .with_columns(delta=pl.col("diastolic") - pl.col("compartment"))
