@@ -11,6 +11,9 @@ use deltaward::replay::summary::{Options, Pairing, summary};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::LazyLock;
+
+static MAPPING: LazyLock<Mapping> = LazyLock::new(Mapping::builtin);
 
 const MINUTE: i64 = 60_000;
 /// As `replay --summary` has them.
@@ -33,7 +36,7 @@ fn ours(path: &Path, asked: &Asked, threads: usize) -> Plain {
         pairing: asked.pairing,
         as_of: asked.as_of.map(Instant::from_millis),
     };
-    Plain::from(&summary(&files, &Mapping::builtin(), &options, &Silent).unwrap())
+    Plain::from(&summary(&files, &MAPPING, &options, &Silent).unwrap())
 }
 
 fn written(folder: &Path, seed: u64, odd: bool) -> (PathBuf, String) {

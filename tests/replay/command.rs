@@ -85,7 +85,7 @@ fn however_the_lines_come_the_answer_is_the_same() {
     fs::write(at("folder/2.jsonl"), &text[cut..]).unwrap();
     fs::write(at("folder/notes.txt"), "not JSON\n").unwrap();
     let expected = answer(&replay(folder.path(), &["plain.ndjson", "--summary"]));
-    assert!(expected["pairs"].as_u64().unwrap() > 100, "{expected}");
+    assert!(expected["pairs"].as_u64().unwrap() > 40, "{expected}");
     let ways: [&[&str]; 6] = [
         &["a.ndjson.gz"],
         &["a.ndjson.zst"],

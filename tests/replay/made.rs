@@ -1,7 +1,7 @@
 //! Small invented files, the same for the same seed, dense in what is easily got wrong: versions, ties,
 //! ends of windows, escapes and orders of JSON, lines that are none.
 
-use proptest::prelude::RngCore;
+use proptest::prelude::Rng as _;
 use proptest::test_runner::{RngAlgorithm, TestRng};
 use serde_json::{Map, Value, json};
 
@@ -63,14 +63,15 @@ pub fn file(seed: u64, odd: bool) -> String {
 
 /// A line that is no Observation.
 fn beside(dice: &mut Dice) -> &'static str {
-    dice.pick(&[
+    const LINES: [&str; 6] = [
         "",
         "  \t ",
         "not JSON",
         r#"{"resourceType":"Observation","id":"cut","stat"#,
         r#"{"resourceType":"Patient","id":"one"}"#,
         r#"{"resourceType":"Procedure","id":"two","code":{"text":"8462-4"}}"#,
-    ])
+    ];
+    dice.pick::<&str>(&LINES)
 }
 
 fn observation(dice: &mut Dice, number: i64, odd: bool) -> Value {

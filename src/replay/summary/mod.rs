@@ -17,6 +17,7 @@
 
 mod answer;
 mod pair;
+mod pile;
 mod read;
 mod row;
 mod share;
