@@ -10,7 +10,7 @@ use deltaward::replay::input::{File, Options as Scan, Silent};
 use deltaward::replay::summary::{Options, Pairing, summary};
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Command, Stdio};
 use std::sync::LazyLock;
 
 static MAPPING: LazyLock<Mapping> = LazyLock::new(Mapping::builtin);
@@ -58,12 +58,17 @@ fn the_plain_answer_is_that_of_duckdb_of_pandas_and_of_the_slow_way() {
         assert_eq!(*answer, naive::answer(text, &PLAIN), "{}: {text}", path.display());
     }
     let python = python(&["duckdb", "pandas"], false).unwrap();
-    for script in ["duckdb_answer.py", "pandas_answer.py"] {
-        let output = Command::new(&python)
+    // Both at once: they take the most of the time.
+    let peers = ["duckdb_answer.py", "pandas_answer.py"].map(|script| {
+        let mut command = Command::new(&python);
+        command
             .arg(Path::new(SCRIPTS).join(script))
-            .args(files.iter().map(|(path, _)| path))
-            .output()
-            .unwrap();
+            .args(files.iter().map(|(path, _)| path));
+        let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+        (script, child)
+    });
+    for (script, child) in peers {
+        let output = child.wait_with_output().unwrap();
         let told = String::from_utf8(output.stdout).unwrap();
         let errors = String::from_utf8_lossy(&output.stderr);
         assert_eq!(told.lines().count(), files.len(), "{script}: {errors}");

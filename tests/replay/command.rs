@@ -90,7 +90,7 @@ fn however_the_lines_come_the_answer_is_the_same() {
         &["a.ndjson.gz"],
         &["a.ndjson.zst"],
         &["folder"],
-        &["folder/*.*l*"],
+        &["folder/[12].*"],
         &["folder/1.ndjson", "folder/2.jsonl", "folder/1.ndjson"],
         &["plain.ndjson", "--threads", "1"],
     ];
