@@ -2,8 +2,9 @@
 
 use super::Options;
 use super::pair::{Pairs, pairs};
+use super::pile::Pile;
 use super::read::{Read, Reason};
-use super::row::{DIASTOLIC, Row};
+use super::row::{DIASTOLIC, Row, Version};
 use super::share::{by_bucket, share};
 use super::versions::{Dropped, dropped};
 use crate::fhir::Decimal;
@@ -76,10 +77,10 @@ pub(super) fn answer(scanned: Scanned<Read>, options: &Options) -> Result<Summar
         gone.extend(places);
     }
     let site_of = std::mem::take(&mut all.site_of);
-    let of_bucket = |pieces: Vec<Vec<Row>>| {
-        let mut rows = Vec::with_capacity(pieces.iter().map(Vec::len).sum());
-        for (piece, site_of) in pieces.into_iter().zip(&site_of) {
-            let counts = piece.into_iter().filter(|row| !gone.contains(&row.place));
+    let of_bucket = |piles: Vec<Pile<Row>>| {
+        let mut rows = Vec::with_capacity(piles.iter().map(Pile::len).sum());
+        for (pile, site_of) in piles.into_iter().zip(&site_of) {
+            let counts = pile.into_items().filter(|row| !gone.contains(&row.place));
             rows.extend(counts.map(|row| Row {
                 site: site_of[row.site as usize],
                 ..row
@@ -119,8 +120,8 @@ pub(super) fn answer(scanned: Scanned<Read>, options: &Options) -> Result<Summar
 /// What all workers have read, bucket by bucket.
 #[derive(Default)]
 struct Gathered {
-    versions: Vec<Vec<Vec<super::row::Version>>>,
-    rows: Vec<Vec<Vec<Row>>>,
+    versions: Vec<Vec<Pile<Version>>>,
+    rows: Vec<Vec<Pile<Row>>>,
     patients: FxHashMap<u64, Box<str>>,
     sites: Vec<Box<str>>,
     /// For each worker the common index of each of its sites.

@@ -13,10 +13,11 @@
 //!
 //! What cannot be used (no patient, no moment, no known unit, a comparator) is counted under its reason.
 //!
-//! Memory grows with the Observations, not with their size: some 30 bytes each, and 40 for a reading.
+//! Memory grows with the Observations, not with their size: 28 bytes each, and 40 for a reading.
 
 mod answer;
 mod pair;
+mod pile;
 mod read;
 mod row;
 mod share;

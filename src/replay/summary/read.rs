@@ -1,5 +1,6 @@
 //! A line → a version and its readings.
 
+use super::pile::Pile;
 use super::row::{BUCKETS, DIASTOLIC, Row, Version, bucket, moment};
 use crate::fhir::datetime::{self, Precision};
 use crate::fhir::narrow::{self, CodeableConcept, Each, Narrow, Quantity};
@@ -18,9 +19,9 @@ pub(super) type Reason = &'static str;
 /// What one worker has read.
 pub(super) struct Read {
     /// In buckets by id.
-    pub versions: Vec<Vec<Version>>,
+    pub versions: Vec<Pile<Version>>,
     /// In buckets by patient.
-    pub rows: Vec<Vec<Row>>,
+    pub rows: Vec<Pile<Row>>,
     /// By hash.
     pub patients: FxHashMap<u64, Box<str>>,
     /// Names of the sites; the index of the first is 1.
@@ -53,8 +54,8 @@ impl<'m> Reader<'m> {
             as_of,
             site_indices: FxHashMap::default(),
             read: Read {
-                versions: vec![Vec::new(); BUCKETS],
-                rows: vec![Vec::new(); BUCKETS],
+                versions: vec![Pile::default(); BUCKETS],
+                rows: vec![Pile::default(); BUCKETS],
                 patients: FxHashMap::default(),
                 sites: Vec::new(),
                 set_aside: Vec::new(),

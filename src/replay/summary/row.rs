@@ -18,6 +18,8 @@ pub(super) const fn bucket(hash: u64) -> usize {
 /// Ids are known by 79 bits of their hash: among ten million the chance that any two share them is
 /// about one in ten thousand million.
 #[derive(Clone, Copy)]
+// 28 bytes in the place of 32.
+#[repr(Rust, packed(4))]
 pub(super) struct Version {
     /// Hash of the id.
     pub hash: u64,

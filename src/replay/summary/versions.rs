@@ -1,5 +1,6 @@
 //! Which version of an id counts.
 
+use super::pile::Pile;
 use super::row::Version;
 use crate::replay::input::Place;
 
@@ -15,9 +16,11 @@ pub(super) struct Dropped {
 }
 
 /// Of all versions of one bucket.
-pub(super) fn dropped(pieces: Vec<Vec<Version>>) -> Dropped {
-    let mut versions = pieces.concat();
-    drop(pieces);
+pub(super) fn dropped(piles: Vec<Pile<Version>>) -> Dropped {
+    let mut versions = Vec::with_capacity(piles.iter().map(Pile::len).sum());
+    for pile in piles {
+        versions.extend(pile.into_items());
+    }
     versions.sort_unstable_by_key(Version::order);
     let mut dropped = Dropped::default();
     for (index, version) in versions.iter().enumerate() {
