@@ -200,7 +200,10 @@ impl Worker for Reader<'_> {
         })?;
         let observation = match &narrow::parse(text) {
             Ok(observation) => match observation.resource_type.as_deref() {
-                Some("Observation") => return Ok(self.observation(place, observation)),
+                Some("Observation") => {
+                    self.observation(place, observation);
+                    return Ok(());
+                }
                 Some(_) => {
                     self.read.others += 1;
                     return Ok(());
