@@ -4,7 +4,7 @@
 //! each for themselves; a line belongs to the block in which it begins. Anything else (standard
 //! input, gzip, zstd) is one stream, from which the workers take turns to fill a block. So a line's
 //! number is known only when all blocks before it were counted: a [`Place`] orders lines as they stand
-//! in the input, and [`Scanned::line_number`] says the number at the end.
+//! in the input, and [`Scanned::line`] says file and number at the end.
 
 mod bad;
 mod block;

@@ -3,7 +3,7 @@
 use super::row::{DIASTOLIC, Row};
 use super::{Options, Pairing};
 
-/// A low delta is at most this, in thousandths of mm[Hg] (30 mmHg: McQueen & Court-Brown 1996).
+/// A low delta is at most this, in thousandths of mm\[Hg\] (30 mmHg: McQueen & Court-Brown 1996).
 const LOW_THOUSANDTHS: i64 = 30_000;
 const MINUTE_MILLIS: i64 = 60_000;
 

@@ -242,7 +242,7 @@ fn millis(observation: &Narrow<'_>) -> Result<i64, Reason> {
     }
 }
 
-/// In thousandths of mm[Hg], a half away from zero.
+/// In thousandths of mm\[Hg\], a half away from zero.
 fn thousandths(quantity: Option<&Quantity<'_>>) -> Result<i32, Reason> {
     let quantity = quantity.ok_or("no-value")?;
     let number = quantity.value.ok_or("no-value")?;

@@ -85,7 +85,7 @@ pub(super) struct Row {
     pub updated: u64,
     /// Where it stands.
     pub place: Place,
-    /// In thousandths of mm[Hg].
+    /// In thousandths of mm\[Hg\].
     pub thousandths: i32,
     /// [`DIASTOLIC`], or the index of the site from 1.
     pub site: u32,
