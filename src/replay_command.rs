@@ -5,7 +5,7 @@ use clap::{Args, ValueEnum};
 use deltaward::config::RulesConfig;
 use deltaward::fhir::{Instant, datetime};
 use deltaward::pipeline::{service, sheets};
-use deltaward::recognise::Mapping;
+use deltaward::recognise::{Mapping, READING_SYSTEM};
 use deltaward::replay::cohort::{CohortSettings, Order};
 use deltaward::replay::input::{self, File, Terminal};
 use deltaward::replay::study::{self, StudyOptions};
@@ -13,6 +13,7 @@ use deltaward::replay::summary::{self, Pairing};
 use deltaward::replay::sweep::Sweep;
 use deltaward::rules::Sheets;
 use serde_json::json;
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -109,9 +110,9 @@ enum Pair {
 
 fn system_and_code(text: &str) -> Result<(String, String), String> {
     match text.split_once('|') {
-        Some((system, code)) if !system.is_empty() && !code.is_empty() => Ok((system.to_owned(), code.to_owned())),
+        Some((system, code)) if !code.is_empty() => Ok((system.to_owned(), code.to_owned())),
         _ => Err(String::from(
-            "give SYSTEM|CODE, for example https://hospital.example/codes|1234",
+            "give SYSTEM|CODE, for example https://hospital.example/codes|1234 (|1234 for a code without a system)",
         )),
     }
 }
@@ -143,27 +144,25 @@ pub fn replay(args: ReplayArgs, now: Instant) -> Result<(), Failed> {
     }
 }
 
-/// The built-in mapping, a folder's beside it, and the codes that were named.
+/// The built-in mapping, a folder's beside it, and the codes that were named, as far as they are new.
 fn mapping(args: &ReplayArgs) -> anyhow::Result<Mapping> {
+    let folder = args.mapping.as_deref();
+    let mapping = service::mapping_of(folder, &[])?;
+    let is_new = |(system, code): &&(String, String)| !mapping.is_compartment_code(system, code);
+    let new: BTreeSet<_> = args.compartment_code.iter().filter(is_new).collect();
+    if new.is_empty() {
+        return Ok(mapping);
+    }
     let group = |(system, code): &(String, String)| {
         json!({
             "source": system,
-            "target": "https://deltaward.example/fhir/CodeSystem/reading",
-            "element": [{"code": code, "target": [{"code": "compartment-pressure", "equivalence": "equivalent"}]}],
+            "target": READING_SYSTEM,
+            "element": [{"code": code, "target": [{"code": "compartment", "equivalence": "equivalent"}]}],
         })
     };
-    let groups: Vec<_> = args.compartment_code.iter().map(group).collect();
-    let named = json!({
-        "resourceType": "ConceptMap",
-        "url": "https://deltaward.example/fhir/ConceptMap/named-on-the-command-line",
-        "status": "active",
-        "group": groups,
-    });
-    let more = match groups.is_empty() {
-        true => Vec::new(),
-        false => vec![(String::from("--compartment-code"), named.to_string())],
-    };
-    service::mapping_of(args.mapping.as_deref(), &more)
+    let groups: Vec<_> = new.into_iter().map(group).collect();
+    let map = json!({"resourceType": "ConceptMap", "status": "active", "group": groups});
+    service::mapping_of(folder, &[(String::from("--compartment-code.json"), map.to_string())])
 }
 
 fn print_summary(args: &ReplayArgs, files: &[File], mapping: &Mapping) -> anyhow::Result<()> {

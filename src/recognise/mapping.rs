@@ -169,13 +169,17 @@ impl<T> Default for Table<T> {
 
 impl<T> Table<T> {
     fn get(&self, coding: &Coding<'_>) -> Option<&T> {
-        let system = coding.system.as_deref().unwrap_or_default();
+        self.by_code(coding.system.as_deref().unwrap_or_default(), coding.code.as_deref()?)
+    }
+
+    /// Of a coding by its system (empty: none) and its code.
+    fn by_code(&self, system: &str, code: &str) -> Option<&T> {
         let codes = self
             .systems
             .iter()
             .find(|(known, _)| known == system)
             .map(|(_, codes)| codes)?;
-        codes.get(coding.code.as_deref()?)
+        codes.get(code)
     }
 
     /// False when the code is already there.
@@ -292,6 +296,12 @@ impl Mapping {
             } => Some(kind),
             _ => None,
         }
+    }
+
+    /// True when the code (of an empty system: without one) is that of a compartment pressure.
+    pub fn is_compartment_code(&self, system: &str, code: &str) -> bool {
+        let meaning = self.readings.by_code(system, code);
+        meaning.is_some_and(|meaning| meaning.what == What::Pressure(Kind::Compartment))
     }
 
     pub(super) fn classify(&self, concept: Option<&CodeableConcept<'_>>) -> Class<'_> {

@@ -149,3 +149,58 @@ fn a_view_of_the_past_knows_only_what_was_known_then() {
     let refused = replay(folder.path(), &["a.ndjson", "--summary", "--as-of", "2026-01-05"]);
     assert_eq!(refused.status.code(), Some(64), "{}", told(&refused));
 }
+
+/// By hand: 70 − 40.0004 rounds to 70 − 40.000 = 30.000, which is low; 70 − 39.9995 = 30.000 is too (a half
+/// away from zero), and 70 − 39.999 = 30.001 is not. Each exactly 60 minutes after the diastolic. The hash is
+/// that of `printf 'Patient/p|s|1772708400000' | sha256sum` (GNU coreutils).
+#[test]
+fn a_code_of_the_house_is_a_compartment_pressure_when_it_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let observation = |id: &str, coding: Value, hour: u8, value: &str| {
+        let value: serde_json::Number = value.parse().unwrap();
+        json!({
+            "resourceType": "Observation", "id": id, "status": "final", "code": {"coding": [coding]},
+            "subject": {"reference": "Patient/p"}, "effectiveDateTime": format!("2026-03-05T{hour}:00:00Z"),
+            "bodySite": {"coding": [{"code": "s"}]},
+            "valueQuantity": {"value": value, "system": "http://unitsofmeasure.org", "code": "mm[Hg]"},
+        })
+    };
+    let house = json!({"system": "http://codes.example", "code": "77"});
+    let bare = json!({"code": "CP"});
+    let lines = [
+        observation("d", json!({"system": "http://loinc.org", "code": "8462-4"}), 10, "70"),
+        observation("a", house.clone(), 11, "40.0004"),
+        observation("b", house, 11, "39.9995"),
+        observation("c", bare, 11, "39.999"),
+    ];
+    let text: Vec<String> = lines.iter().map(Value::to_string).collect();
+    fs::write(folder.path().join("a.ndjson"), text.join("\n")).unwrap();
+    let of_house = ["--compartment-code", "http://codes.example|77"];
+    let of_all = [
+        &["a.ndjson", "--summary"][..],
+        &of_house,
+        &of_house,
+        &["--compartment-code", "|CP"],
+    ]
+    .concat();
+    let output = replay(folder.path(), &of_all);
+    let told = answer(&output);
+    let wanted = json!({
+        "pairs": 3, "low": 2, "low_runs": 1, "groups": 1,
+        "first_low_sha256": "fe9a22002c53fe2033771b8a74b4cff2ba6448165733df761a86ae41957c414f",
+    });
+    for (field, wanted) in wanted.as_object().unwrap() {
+        assert_eq!(told[field], *wanted, "{field}");
+    }
+    let text = String::from_utf8(output.stdout).unwrap();
+    assert!(text.contains("90.001"), "the sum with its decimals: {text}");
+    // A code that is known already is no fault; one that is another reading is.
+    let known = "https://deltaward.example/fhir/CodeSystem/measurement|compartment-pressure";
+    let output = replay(folder.path(), &["a.ndjson", "--summary", "--compartment-code", known]);
+    assert_eq!(answer(&output)["pairs"], json!(0));
+    let output = replay(
+        folder.path(),
+        &["a.ndjson", "--summary", "--compartment-code", "http://loinc.org|8462-4"],
+    );
+    assert_eq!(output.status.code(), Some(64), "{}", self::told(&output));
+}
