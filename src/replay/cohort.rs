@@ -320,6 +320,23 @@ impl Sourced for Foreign {
     }
 }
 
+/// One version of what has a source.
+trait Versioned: Sourced {
+    fn version(&self) -> &Version;
+}
+
+impl Versioned for Box<Recognised> {
+    fn version(&self) -> &Version {
+        &self.version
+    }
+}
+
+impl Versioned for Foreign {
+    fn version(&self) -> &Version {
+        &self.version
+    }
+}
+
 impl Sourced for Vec<Box<Recognised>> {
     fn source(&self) -> &str {
         self.first().map_or("", |one| &one.source)
@@ -331,6 +348,29 @@ impl<T: Sourced> BySource<T> {
         let mut places = FxHashMap::default();
         places.reserve(count);
         Self { places }
+    }
+
+    /// The newest version of each source; the others are counted.
+    fn newest(all: impl Iterator<Item = T>, room: usize, superseded: &mut u64) -> Self
+    where
+        T: Versioned,
+    {
+        let mut kept = Self::with_room(room);
+        for one in all {
+            let place = kept.place(one.source());
+            match kept.places.entry(place) {
+                Entry::Vacant(free) => {
+                    free.insert(one);
+                }
+                Entry::Occupied(mut held) => {
+                    *superseded += 1;
+                    if recency(held.get().version()) < recency(one.version()) {
+                        held.insert(one);
+                    }
+                }
+            }
+        }
+        kept
     }
 
     /// The place of a source: the next free one where another has its hash.
@@ -345,36 +385,10 @@ impl<T: Sourced> BySource<T> {
 
 /// Of each resource the newest version, at the time at which it was taken.
 fn newest(all: Vec<Vec<Box<Recognised>>>, foreign: Vec<Foreign>, inputs: &mut Inputs) -> Vec<(PatientKey, Event)> {
-    let mut kept: BySource<Box<Recognised>> = BySource::with_room(all.iter().map(Vec::len).sum());
-    for one in all.into_iter().flatten() {
-        let place = kept.place(&one.source);
-        match kept.places.entry(place) {
-            Entry::Vacant(free) => {
-                free.insert(one);
-            }
-            Entry::Occupied(mut held) => {
-                inputs.superseded += 1;
-                if recency(&held.get().version) < recency(&one.version) {
-                    held.insert(one);
-                }
-            }
-        }
-    }
-    let mut of_no_concern: BySource<Foreign> = BySource::with_room(foreign.len());
-    for one in foreign {
-        let place = of_no_concern.place(&one.source);
-        match of_no_concern.places.entry(place) {
-            Entry::Vacant(free) => {
-                free.insert(one);
-            }
-            Entry::Occupied(mut held) => {
-                inputs.superseded += 1;
-                if recency(&held.get().version) < recency(&one.version) {
-                    held.insert(one);
-                }
-            }
-        }
-    }
+    let room = all.iter().map(Vec::len).sum();
+    let kept = BySource::newest(all.into_iter().flatten(), room, &mut inputs.superseded);
+    let room = foreign.len();
+    let of_no_concern = BySource::newest(foreign.into_iter(), room, &mut inputs.superseded);
     let mut overtaken = Vec::new();
     for one in of_no_concern.places.into_values() {
         let place = kept.place(&one.source);
