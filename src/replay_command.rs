@@ -49,6 +49,9 @@ pub struct ReplayArgs {
     /// The first line that cannot be read ends the replay.
     #[arg(long)]
     strict: bool,
+    /// With --summary: how much of what is read may stay in memory; the rest goes to a temporary file.
+    #[arg(long, value_name = "MIB", default_value_t = 32, requires = "summary")]
+    memory_mib: u64,
     /// Threads; 0: as many as there are processors.
     #[arg(long, value_name = "N", default_value_t = 0)]
     threads: usize,
@@ -178,6 +181,7 @@ fn print_summary(args: &ReplayArgs, files: &[File], mapping: &Mapping) -> anyhow
             Pair::Nearest => Pairing::Nearest,
         },
         as_of: args.as_of,
+        memory_bytes: args.memory_mib.saturating_mul(1 << 20),
     };
     let summary = summary::summary(files, mapping, &options, &Terminal::new(files))?;
     for sample in &summary.bad.samples {
@@ -239,6 +243,7 @@ fn judged(args: ReplayArgs, files: &[File], mapping: Mapping, now: Instant) -> R
             mapping: Arc::new(mapping),
             as_of: args.as_of,
             bases: base.iter().map(|url| url.trim_end_matches('/').to_owned()).collect(),
+            systolics: arrival,
         },
         labels,
         sweep,

@@ -7,6 +7,7 @@
 
 use serde::de::Deserialize;
 use std::borrow::Cow;
+use wide::u8x16;
 
 /// The greatest depth of nesting that is read (objects and arrays, the outermost is 1).
 pub const DEPTH_MAX: usize = 64;
@@ -16,6 +17,24 @@ pub(crate) struct Cursor<'a> {
     text: &'a str,
     at: usize,
     depth: usize,
+    /// Which block `special` is of.
+    block: usize,
+    /// The quotes, backslashes and control characters of that block, the first in the lowest bit.
+    special: u64,
+}
+
+/// Bytes that are looked at together: as many as `special` has bits.
+const BLOCK: usize = 64;
+
+fn special(block: &[u8; BLOCK]) -> u64 {
+    let mut bits = 0;
+    for (index, chunk) in block.as_chunks::<16>().0.iter().enumerate() {
+        let chunk = u8x16::from(*chunk);
+        let control = chunk.min(u8x16::splat(0x1f)).simd_eq(chunk);
+        let special = control | chunk.simd_eq(u8x16::splat(b'"')) | chunk.simd_eq(u8x16::splat(b'\\'));
+        bits |= u64::from(special.to_bitmask()) << (16 * index);
+    }
+    bits
 }
 
 /// What can be read in place.
@@ -27,7 +46,13 @@ pub(crate) trait Quick<'a>: Default {
 /// Read a whole text as one value, in place: some values are large. False where the reader gives
 /// up, with `value` half filled.
 pub(super) fn read<'a, T: Quick<'a>>(text: &'a str, value: &mut T) -> bool {
-    let mut cursor = Cursor { text, at: 0, depth: 0 };
+    let mut cursor = Cursor {
+        text,
+        at: 0,
+        depth: 0,
+        block: usize::MAX,
+        special: 0,
+    };
     value.fill(&mut cursor).is_some() && cursor.peek().is_none()
 }
 
@@ -52,7 +77,8 @@ impl<'a> Cursor<'a> {
     /// `wanted`, and beyond it.
     #[inline]
     fn take(&mut self, wanted: u8) -> Option<()> {
-        if self.peek()? != wanted {
+        // Most texts have no white space between.
+        if self.text.as_bytes().get(self.at) != Some(&wanted) && self.peek()? != wanted {
             return None;
         }
         self.at += 1;
@@ -62,6 +88,10 @@ impl<'a> Cursor<'a> {
     /// True when the list or object goes on, false when `close` ended it.
     #[inline]
     fn goes_on(&mut self, close: u8) -> Option<bool> {
+        if self.text.as_bytes().get(self.at) == Some(&b',') {
+            self.at += 1;
+            return Some(true);
+        }
         let byte = self.peek()?;
         self.at += 1;
         if byte == b',' {
@@ -184,7 +214,7 @@ impl<'a> Cursor<'a> {
     }
 
     /// From inside a string to behind its closing quote.
-    #[inline]
+    #[inline(always)]
     fn string_end(&mut self) -> Option<()> {
         loop {
             self.find_special();
@@ -210,33 +240,45 @@ impl<'a> Cursor<'a> {
         Some(())
     }
 
-    /// Go to the next quote, backslash or control character, or the end. Eight bytes at a time: a
-    /// subtraction borrows into the high bit of the lowest byte that is zero (or below 0x20), and
-    /// only bytes above that one can be marked wrongly.
-    #[inline]
+    /// Go to the next quote, backslash or control character, or the end.
+    ///
+    /// All of a block are found at once and remembered: most strings are short, and to look for the end
+    /// of each by itself costs a mispredicted branch for each.
+    #[inline(always)]
     fn find_special(&mut self) {
-        const ONES: u64 = u64::MAX / 0xff;
-        const HIGH_BITS: u64 = ONES << 7;
-        let bytes = self.text.as_bytes();
-        while let Some(chunk) = bytes.get(self.at..).and_then(<[u8]>::first_chunk::<8>) {
-            let word = u64::from_le_bytes(*chunk);
-            let quote = word ^ (ONES * b'"' as u64);
-            let backslash = word ^ (ONES * b'\\' as u64);
-            let marks = (quote.wrapping_sub(ONES) & !quote)
-                | (backslash.wrapping_sub(ONES) & !backslash)
-                | (word.wrapping_sub(ONES * 0x20) & !word);
-            let marks = marks & HIGH_BITS;
-            if marks != 0 {
-                self.at += marks.trailing_zeros() as usize / 8;
+        loop {
+            let block = self.at / BLOCK;
+            if block != self.block {
+                self.look_at(block);
+            }
+            let ahead = self.special >> (self.at % BLOCK);
+            if ahead != 0 {
+                self.at += ahead.trailing_zeros() as usize;
                 return;
             }
-            self.at += 8;
+            let next = (block + 1) * BLOCK;
+            if next >= self.text.len() {
+                self.at = self.text.len();
+                return;
+            }
+            self.at = next;
         }
-        while let Some(byte) = bytes.get(self.at)
-            && !matches!(byte, b'"' | b'\\' | 0..0x20)
-        {
-            self.at += 1;
-        }
+    }
+
+    /// Find the quotes, backslashes and control characters of a block; what lies behind the end counts as
+    /// a control character.
+    #[inline]
+    fn look_at(&mut self, block: usize) {
+        let rest = self.text.as_bytes().get(block * BLOCK..).unwrap_or_default();
+        self.block = block;
+        self.special = match rest.first_chunk() {
+            Some(whole) => special(whole),
+            None => {
+                let mut padded = [0; BLOCK];
+                padded[..rest.len()].copy_from_slice(rest);
+                special(&padded)
+            }
+        };
     }
 
     /// The next value as its text.

@@ -3,7 +3,7 @@
 
 use super::element::element;
 pub use super::element::{Each, Raw, Text};
-pub use super::observation::{CodeableConcept, Head, Period, Quantity};
+pub use super::observation::{Head, Period, Quantity};
 
 element! {
     /// Observation.
@@ -17,7 +17,7 @@ element! {
         /// Status.
         status: Text<'a> = "status";
         /// What was measured.
-        code: CodeableConcept<'a> = "code";
+        code: Concept<'a> = "code";
         /// Of whom.
         subject: Literal<'a> = "subject";
         /// effective\[x\].
@@ -39,9 +39,34 @@ element! {
     /// Observation.component.
     NarrowComponent {
         /// What was measured.
-        code: CodeableConcept<'a> = "code";
+        code: Concept<'a> = "code";
         /// value\[x\].
         value_quantity: Quantity<'a> = "valueQuantity";
+    }
+}
+
+element! {
+    /// CodeableConcept, the codes.
+    Concept {
+        /// Codings.
+        coding: Vec<Code<'a>> = "coding";
+    }
+}
+
+impl<'a> Concept<'a> {
+    /// The codings; none when absent.
+    pub fn codings(&self) -> &[Code<'a>] {
+        self.coding.as_deref().unwrap_or_default()
+    }
+}
+
+element! {
+    /// Coding, as far as a program reads it.
+    Code {
+        /// Code system.
+        system: Text<'a> = "system";
+        /// Code.
+        code: Text<'a> = "code";
     }
 }
 
@@ -73,6 +98,6 @@ pub fn head(json: &str) -> Result<Head<'_>, String> {
 ///
 /// # Errors
 /// As [`parse`].
-pub fn concept(raw: Raw<'_>) -> Result<CodeableConcept<'_>, String> {
+pub fn concept(raw: Raw<'_>) -> Result<Concept<'_>, String> {
     super::observation::read(raw.get())
 }

@@ -91,6 +91,10 @@ element! {
 element! {
     /// Meta.
     Meta {
+        /// versionId.
+        version_id: Text<'a> = "versionId", beside;
+        /// lastUpdated.
+        last_updated: Text<'a> = "lastUpdated", beside;
         /// Tags.
         tag: Vec<Coding<'a>> = "tag", beside;
     }

@@ -57,12 +57,18 @@ impl<'a> Head<'a> {
     pub fn version(&self, digest: String) -> Version {
         let meta = self.meta.and_then(|raw| observation::read(raw).ok());
         let meta: MetaVersion<'_> = meta.unwrap_or_default();
-        let id = meta.version_id.as_deref().unwrap_or_default().to_owned();
-        let updated = meta.last_updated.as_deref();
-        let last_updated = updated
+        Version::of(meta.version_id.as_deref(), meta.last_updated.as_deref(), digest)
+    }
+}
+
+impl Version {
+    /// Of meta.versionId and meta.lastUpdated as sent; `digest` stands for the content.
+    pub fn of(version_id: Option<&str>, last_updated: Option<&str>, digest: String) -> Self {
+        let id = version_id.unwrap_or_default().to_owned();
+        let last_updated = last_updated
             .and_then(|text| crate::fhir::datetime::parse(text).ok())
             .map(|span| span.earliest);
-        Version {
+        Self {
             last_updated,
             number: id.parse().ok(),
             id,

@@ -11,6 +11,7 @@ mod files;
 mod text;
 
 use super::reading::{Kind, Method, Side};
+use crate::fhir::narrow;
 use crate::fhir::observation::{CodeableConcept, Coding};
 pub(super) use context::QualityOf;
 use rustc_hash::FxHashMap;
@@ -287,8 +288,19 @@ impl Mapping {
 
     /// Which pressure a code of an Observation or of a component stands for; None when no coding is mapped
     /// to a pressure, when two stand for different ones, and for our own output.
-    pub fn pressure(&self, concept: &CodeableConcept<'_>) -> Option<Kind> {
-        match self.classify(Some(concept)) {
+    pub fn pressure(&self, concept: &narrow::Concept<'_>) -> Option<Kind> {
+        let mut class = Class::default();
+        for coding in concept.codings() {
+            let system = coding.system.as_deref().unwrap_or_default();
+            let meaning = coding
+                .code
+                .as_deref()
+                .and_then(|code| self.readings.by_code(system, code));
+            if let Some(meaning) = meaning {
+                class.take(meaning);
+            }
+        }
+        match class {
             Class {
                 what: Some(What::Pressure(kind)),
                 contradictory: false,

@@ -55,6 +55,18 @@ pub const MODE_TAG_SYSTEM: &str = "https://deltaward.example/fhir/CodeSystem/mod
 /// An Observation that is entered-in-error or cancelled is a withdrawal, whatever else is wrong
 /// with it. Our own output is refused as [`Reason::OwnOutput`], also when it is entered-in-error.
 pub fn recognise(json: &str, id: &str, version: Version, mapping: &Mapping) -> Recognised {
+    // Borrowed: an Observation is large.
+    recognise_read(&observation::parse(json), json, id, version, mapping)
+}
+
+/// As [`recognise`], of an Observation that was read from `json` already.
+fn recognise_read(
+    read: &Result<Observation<'_>, String>,
+    json: &str,
+    id: &str,
+    version: Version,
+    mapping: &Mapping,
+) -> Recognised {
     let mut out = Recognised {
         source: ["Observation/", id].concat(),
         version,
@@ -67,8 +79,7 @@ pub fn recognise(json: &str, id: &str, version: Version, mapping: &Mapping) -> R
         contexts: Vec::new(),
     };
     let mut compartment = false;
-    // Borrowed: an Observation is large.
-    let outcome = match &observation::parse(json) {
+    let outcome = match read {
         Ok(observation) => whole(observation, mapping, &mut out, &mut compartment),
         Err(what) => unreadable(json, what, mapping, &mut out),
     };
@@ -95,6 +106,25 @@ pub fn resource(
         "Procedure" => recognise_procedure(body, id, version, mapping),
         _ => recognise(body, id, version, mapping),
     };
+    make_relative(&mut recognised, bases);
+    recognised
+}
+
+/// As [`resource`] of an Observation that was read from `body` already: in one pass with its head.
+pub fn observation(
+    read: &Result<Observation<'_>, String>,
+    body: &str,
+    id: &str,
+    version: Version,
+    mapping: &Mapping,
+    bases: &[String],
+) -> Recognised {
+    let mut recognised = recognise_read(read, body, id, version, mapping);
+    make_relative(&mut recognised, bases);
+    recognised
+}
+
+fn make_relative(recognised: &mut Recognised, bases: &[String]) {
     for base in bases {
         let relative = |text: &str| {
             reference::parse(text, Some(base))
@@ -112,7 +142,6 @@ pub fn resource(
             }
         }
     }
-    recognised
 }
 
 /// The questions that concern the resource as a whole, up to the withdrawal; the rest is

@@ -29,6 +29,14 @@ pub enum ReplayError {
         /// What the system said.
         source: std::io::Error,
     },
+    /// The temporary file of what exceeds memory.
+    #[error(
+        "the temporary file failed: {source}; free space in the folder for temporary files (TMPDIR), or raise --memory-mib"
+    )]
+    Temporary {
+        /// What the system said.
+        source: std::io::Error,
+    },
     /// A regular file ended before the size that it had at the start.
     #[error("{file}: became shorter while it was read; replay a copy that nobody writes to")]
     Shrunk {

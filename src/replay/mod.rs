@@ -3,7 +3,7 @@
 //! [`input`] turns arguments into files and files into lines, on several threads. `summary` is the
 //! plain answer that can be checked with any tool that joins tables by time.
 //!
-//! The full replay: lines go to a [`cohort::Cohort`] for each reading thread; [`cohort::gather`] makes
+//! The full replay: lines go to a [`cohort::Cohort`] for each reading thread; [`gather::gather`] makes
 //! one patient after the other of them; [`clock`] steps each through the same code as the live
 //! service (`calm` says which steps can be left out because nothing could be told); [`findings`] holds
 //! what was found, which threads merge; [`burden`], [`labels`], [`against`] and [`sweep`] make figures
@@ -14,6 +14,8 @@ pub mod input;
 pub mod summary;
 
 pub mod cohort;
+pub mod gather;
+mod share;
 
 mod calm;
 pub mod clock;

@@ -3,9 +3,10 @@
 use super::against::{Compared, compare};
 use super::burden::Burden;
 use super::clock::{Judges, Pace, replay_patient};
-use super::cohort::{Cohort, CohortSettings, Order, PatientInputs, gather};
+use super::cohort::{Cohort, CohortSettings, Order, PatientInputs};
 use super::error::ReplayError;
 use super::findings::{Findings, Keep};
+use super::gather::gather;
 use super::input::{self, File, Progress};
 use super::labels::{Judged, Labels, judge};
 use super::sweep::{Sweep, SweepPoint};
@@ -106,7 +107,7 @@ pub fn run(options: StudyOptions, files: &[File], progress: &dyn Progress) -> Re
         strict: options.strict,
     };
     let scanned = input::scan(files, scan, progress, || Cohort::new(&settings))?;
-    let (patients, mut inputs) = gather(scanned.outs, options.order);
+    let (patients, mut inputs) = gather(scanned.outs, options.order)?;
     inputs.lines = scanned.lines;
     inputs.bad = scanned.bad;
     let keep = Keep {

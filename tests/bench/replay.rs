@@ -1,6 +1,6 @@
 //! `deltaward replay` against libraries that join tables by time, on the same invented file, each as a
 //! process of its own, in turn: `cargo bench --bench replay -- [OBSERVATIONS]… [--rounds N] [--program FILE]`
-//! (1,000,000 Observations and 3 rounds without). It needs Python 3 with venv and a package index, and
+//! (1,000,000 Observations and 3 rounds without); with `--data FILE` the invented file is only written. It needs Python 3 with venv and a package index, and
 //! ends with an error when two answers differ.
 //!
 //! Every figure is the round of the shortest wall time, and its ratio to DuckDB's in the same run.
@@ -13,7 +13,7 @@ mod python;
 mod table;
 
 use anyhow::Context;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Instant;
 use table::Entry;
 
@@ -23,6 +23,7 @@ struct Arguments {
     sizes: Vec<u64>,
     rounds: u32,
     program: String,
+    data: Option<PathBuf>,
 }
 
 fn arguments() -> anyhow::Result<Arguments> {
@@ -30,12 +31,14 @@ fn arguments() -> anyhow::Result<Arguments> {
         sizes: Vec::new(),
         rounds: 3,
         program: env!("CARGO_BIN_EXE_deltaward").to_owned(),
+        data: None,
     };
     let mut words = std::env::args().skip(1).filter(|word| word != "--bench");
     while let Some(word) = words.next() {
         match word.as_str() {
             "--rounds" => found.rounds = words.next().context("--rounds needs a number")?.parse()?,
             "--program" => found.program = words.next().context("--program needs a file")?,
+            "--data" => found.data = Some(words.next().context("--data needs a file")?.into()),
             size => found
                 .sizes
                 .push(size.parse().with_context(|| format!("{size:?} is no number"))?),
@@ -54,6 +57,13 @@ fn main() -> anyhow::Result<()> {
         return Ok(());
     }
     let arguments = arguments()?;
+    if let Some(file) = &arguments.data {
+        return Ok(data::write(
+            file,
+            arguments.sizes.first().copied().unwrap_or_default(),
+            SEED,
+        )?);
+    }
     let python = python::python(&["duckdb", "polars", "pandas"], true)?;
     for size in &arguments.sizes {
         measure(&python, &arguments, *size)?;

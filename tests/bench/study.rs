@@ -5,8 +5,9 @@
 use deltaward::fhir::Instant;
 use deltaward::recognise::Mapping;
 use deltaward::replay::clock::{Judges, Pace};
-use deltaward::replay::cohort::{Cohort, CohortSettings, Order, gather};
+use deltaward::replay::cohort::{Cohort, CohortSettings, Order};
 use deltaward::replay::findings::Keep;
+use deltaward::replay::gather::gather;
 use deltaward::replay::input::{self, Silent};
 use deltaward::replay::study::{self, StudyOptions};
 use deltaward::rules::Sheets;
@@ -30,6 +31,7 @@ fn main() -> anyhow::Result<()> {
         mapping: Arc::new(Mapping::builtin()),
         as_of: None,
         bases: Vec::new(),
+        systolics: false,
     };
     let files = input::files(&names)?;
     for round in 0..3 {
@@ -38,7 +40,7 @@ fn main() -> anyhow::Result<()> {
         let options = input::Options { threads, strict: false };
         let scanned = input::scan(&files, options, &Silent, || Cohort::new(&shared))?;
         let read = began.elapsed();
-        let (patients, _) = gather(scanned.outs, Order::Taken);
+        let (patients, _) = gather(scanned.outs, Order::Taken)?;
         let gathered = began.elapsed();
         let (count, events) = (
             patients.len(),

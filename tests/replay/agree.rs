@@ -25,6 +25,10 @@ const PLAIN: Asked = Asked {
 };
 
 fn ours(path: &Path, asked: &Asked, threads: usize) -> Plain {
+    ours_within(path, asked, threads, u64::MAX)
+}
+
+fn ours_within(path: &Path, asked: &Asked, threads: usize, memory_bytes: u64) -> Plain {
     let files = [File {
         name: path.display().to_string(),
         path: Some(path.to_owned()),
@@ -35,6 +39,7 @@ fn ours(path: &Path, asked: &Asked, threads: usize) -> Plain {
         after_minutes: u32::try_from(asked.after_millis / MINUTE).unwrap(),
         pairing: asked.pairing,
         as_of: asked.as_of.map(Instant::from_millis),
+        memory_bytes,
     };
     Plain::from(&summary(&files, &MAPPING, &options, &Silent).unwrap())
 }
@@ -120,4 +125,28 @@ fn odd_files_give_the_answer_of_the_slow_way() {
         "unit-unknown",
     ];
     assert_eq!(found, expected);
+}
+
+/// What goes to the temporary file and comes back is what would have stayed in memory: many files of the
+/// same few ids and patients, so that many pieces are full.
+#[test]
+fn little_memory_gives_the_same_answer() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut all = String::new();
+    for seed in 2000..2400 {
+        all.push_str(made::file(seed, true).trim_end_matches('\n'));
+        all.push('\n');
+    }
+    let path = folder.path().join("all.ndjson");
+    fs::write(&path, &all).unwrap();
+    let expected = ours(&path, &PLAIN, 1);
+    assert_eq!(expected, naive::answer(&all, &PLAIN));
+    assert!(expected.observations > 10_000 && expected.pairs > 1_000 && !expected.set_aside.is_empty());
+    for (memory_bytes, threads) in [(0, 1), (0, 2), (100_000, 2)] {
+        assert_eq!(
+            ours_within(&path, &PLAIN, threads, memory_bytes),
+            expected,
+            "{memory_bytes} {threads}"
+        );
+    }
 }

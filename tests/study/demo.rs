@@ -11,7 +11,8 @@ use deltaward::pipeline::service::{Face, Service};
 use deltaward::recognise::Mapping;
 use deltaward::recognise::reading::PatientKey;
 use deltaward::replay::clock::{Pace, replay_patient};
-use deltaward::replay::cohort::{Cohort, CohortSettings, Order, gather};
+use deltaward::replay::cohort::{Cohort, CohortSettings, Order};
+use deltaward::replay::gather::gather;
 use deltaward::store::SqliteStore;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -101,12 +102,13 @@ fn replayed(recorded: &[String], order: Order, until: Instant) -> Concerns {
         mapping: Arc::new(Mapping::builtin()),
         as_of: None,
         bases: Vec::new(),
+        systolics: order == Order::Arrived,
     });
     let mut cohort = Cohort::new(&settings);
     for line in recorded {
         cohort.take(line).unwrap();
     }
-    let (patients, _) = gather(vec![cohort], order);
+    let (patients, _) = gather(vec![cohort], order).unwrap();
     let mut concerns = Concerns::new();
     for patient in patients {
         // The script ends at a moment; timers beyond it are no part of it.

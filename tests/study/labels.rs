@@ -5,8 +5,9 @@ use crate::patient_support::{Obs, at, compartment, diastolic};
 use deltaward::recognise::Mapping;
 use deltaward::recognise::reading::PatientKey;
 use deltaward::replay::clock::{Pace, replay_patient};
-use deltaward::replay::cohort::{Cohort, CohortSettings, Order, gather};
+use deltaward::replay::cohort::{Cohort, CohortSettings, Order};
 use deltaward::replay::findings::{Findings, Keep};
+use deltaward::replay::gather::gather;
 use deltaward::replay::labels::{Labels, judge};
 use std::sync::Arc;
 
@@ -96,11 +97,12 @@ fn a_view_of_the_past_counts_the_version_of_its_time() {
             mapping: Arc::new(Mapping::builtin()),
             as_of: moment.map(|text| deltaward::fhir::datetime::parse_instant(text).unwrap()),
             bases: Vec::new(),
+            systolics: false,
         });
         let mut cohort = Cohort::new(&settings);
         cohort.take(&line("2026-01-10T02:05:00Z", 52)).unwrap();
         cohort.take(&line("2026-01-10T02:30:00Z", 25)).unwrap();
-        let (mut patients, inputs) = gather(vec![cohort], Order::Taken);
+        let (mut patients, inputs) = gather(vec![cohort], Order::Taken).unwrap();
         let replayed = replay_patient(patients.remove(0), &JUDGES, Pace::Each);
         let slot = replayed.state.slots.values().next().unwrap().clone();
         (slot.readings[0].pressure.sent_value.clone(), inputs.later_than_view)

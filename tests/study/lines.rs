@@ -4,8 +4,9 @@ use crate::calm::JUDGES;
 use crate::cohort::{Dice, cohort};
 use deltaward::recognise::Mapping;
 use deltaward::replay::clock::Pace;
-use deltaward::replay::cohort::{Cohort, CohortSettings, Order, gather};
+use deltaward::replay::cohort::{Cohort, CohortSettings, Order};
 use deltaward::replay::findings::{Findings, Keep};
+use deltaward::replay::gather::gather;
 use deltaward::replay::study::replay;
 use deltaward::rules::Sheets;
 use proptest::prelude::*;
@@ -16,6 +17,7 @@ static SETTINGS: LazyLock<Arc<CohortSettings>> = LazyLock::new(|| {
         mapping: Arc::new(Mapping::builtin()),
         as_of: None,
         bases: Vec::new(),
+        systolics: true,
     })
 });
 
@@ -25,7 +27,7 @@ fn found(lines: &[&str], parts: usize, threads: usize, order: Order) -> Findings
         // Bad lines are the scan's to count.
         let _ = cohorts[index % parts].take(line);
     }
-    let (patients, inputs) = gather(cohorts, order);
+    let (patients, inputs) = gather(cohorts, order).unwrap();
     let keep = Keep {
         pairs: true,
         traces: true,

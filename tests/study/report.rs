@@ -38,6 +38,7 @@ fn study(folder: &Path, order: Order) -> Study {
             mapping: Arc::new(Mapping::builtin()),
             as_of: None,
             bases: Vec::new(),
+            systolics: false,
         },
         labels: Some(labels),
         sweep: Some(Sweep::parse("delta_threshold=10..45:5").unwrap()),

@@ -6,7 +6,7 @@ use std::io;
 use std::os::unix::fs::FileExt;
 use std::sync::Arc;
 
-/// A part of a file: the lines that begin in it.
+/// A part of a file.
 #[derive(Clone)]
 pub(super) struct Range {
     file: Arc<fs::File>,
@@ -56,43 +56,31 @@ pub(super) fn read_start(file: &fs::File, start: &mut [u8]) -> io::Result<usize>
     Ok(known)
 }
 
-/// Fill `buffer` with the lines that begin in `range`; the last may lack its newline at the end of the
-/// file. A line longer than [`LINE_BYTES_MAX`] is cut there.
-pub(super) fn read(range: &Range, buffer: &mut Vec<u8>) -> io::Result<()> {
-    // The byte before says whether a line begins with the block.
-    let from = if range.start > range.first {
-        range.start - 1
-    } else {
-        range.start
-    };
-    let length = usize::try_from(range.end - from).unwrap_or(usize::MAX);
+/// Fill `buffer` with the lines of `range`, from the place that is returned: those that begin behind one
+/// of its newlines, and for the first block the first line. So a block is read from its own start: the
+/// copy of whole pages is the quickest. The last line may lack its newline at the end of the file. A
+/// line longer than [`LINE_BYTES_MAX`] is cut there.
+pub(super) fn read(range: &Range, buffer: &mut Vec<u8>) -> io::Result<usize> {
+    let length = usize::try_from(range.end - range.start).unwrap_or(usize::MAX);
     buffer.resize(length, 0);
-    range.file.read_exact_at(buffer, from)?;
-    if from < range.start {
+    range.file.read_exact_at(buffer, range.start)?;
+    let mut from = 0;
+    if range.start > range.first {
         match memchr::memchr(b'\n', buffer) {
-            // The line that began before is longer than the block: nothing begins here.
-            None => {
-                buffer.clear();
-                return Ok(());
-            }
-            Some(at) => {
-                buffer.copy_within(at + 1.., 0);
-                buffer.truncate(length - at - 1);
-            }
+            // A line that began before is longer than the block.
+            None => return Ok(length),
+            Some(at) => from = at + 1,
         }
     }
-    // A newline at the very end of the block: the line that begins behind it is the next block's.
-    if buffer.is_empty() || buffer.last() == Some(&b'\n') {
-        return Ok(());
-    }
-    complete(range, buffer)
+    complete(range, buffer, from)?;
+    Ok(from)
 }
 
 /// The rest of the last line, from behind the block.
-fn complete(range: &Range, buffer: &mut Vec<u8>) -> io::Result<()> {
+fn complete(range: &Range, buffer: &mut Vec<u8>, from: usize) -> io::Result<()> {
     const STEP: usize = 1 << 13;
     let mut at = range.end;
-    let line_start = memchr::memrchr(b'\n', buffer).map_or(0, |at| at + 1);
+    let line_start = memchr::memrchr(b'\n', buffer).map_or(from, |at| at + 1);
     while at < range.size && buffer.len() - line_start <= LINE_BYTES_MAX {
         let step = usize::try_from(range.size - at).unwrap_or(STEP).min(STEP);
         let known = buffer.len();

@@ -22,6 +22,8 @@ pub(super) struct Given {
     pub file: usize,
     /// Of the whole input, from 0.
     pub block: u32,
+    /// Where in the buffer its first line begins.
+    pub from: usize,
 }
 
 pub(super) struct Feed<'a> {
@@ -66,14 +68,15 @@ impl<'a> Feed<'a> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner).ended = true;
     }
 
-    /// Fill `buffer` with the next block: whole lines, the last with or without its newline.
+    /// Fill `buffer` with the next block: whole lines from [`Given::from`], the last with or without its newline.
     pub fn next(&self, buffer: &mut Vec<u8>) -> Result<Option<Given>, ReplayError> {
         let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
         while !state.ended {
             let index = state.next_file.wrapping_sub(1);
-            let given = Given {
+            let mut given = Given {
                 file: index,
                 block: state.blocks,
+                from: 0,
             };
             let filled = match &mut state.open {
                 None => {
@@ -101,23 +104,23 @@ impl<'a> Feed<'a> {
             })?;
             drop(state);
             if let Some(range) = range {
-                self.read(index, &range, buffer)?;
+                given.from = self.read(index, &range, buffer)?;
             }
             return Ok(Some(given));
         }
         Ok(None)
     }
 
-    fn read(&self, index: usize, range: &Range, buffer: &mut Vec<u8>) -> Result<(), ReplayError> {
-        match block::read(range, buffer) {
-            Ok(()) => {}
+    fn read(&self, index: usize, range: &Range, buffer: &mut Vec<u8>) -> Result<usize, ReplayError> {
+        let from = match block::read(range, buffer) {
+            Ok(from) => from,
             Err(error) if error.kind() == io::ErrorKind::UnexpectedEof => {
                 return Err(ReplayError::Shrunk { file: self.name(index) });
             }
             Err(source) => return Err(self.read_error(index, source)),
-        }
+        };
         self.progress.advance(range.bytes());
-        Ok(())
+        Ok(from)
     }
 
     fn name(&self, index: usize) -> String {

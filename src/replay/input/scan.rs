@@ -53,12 +53,21 @@ struct Block {
     file: usize,
     /// Lines of the file before this block.
     lines_before: u64,
+    /// Lines of the whole input before it.
+    all_before: u64,
 }
 
 impl<T> Scanned<T> {
     /// The file (index into those that were scanned) and the number of the line in it, from 1.
     pub fn line(&self, place: Place) -> (usize, u64) {
         line(&self.blocks, place)
+    }
+
+    /// Which line of the whole input it is, from 0.
+    pub fn ordinal(&self, place: Place) -> u64 {
+        // Blocks are numbered one by one.
+        let block = self.blocks.get(place.block as usize);
+        block.map_or(0, |block| block.all_before) + u64::from(place.line)
     }
 }
 
@@ -148,7 +157,8 @@ fn work<W: Worker>(feed: &Feed<'_>, strict: bool, mut worker: W) -> Result<End<W
         // When one fails the others need not go on.
         let given = feed.next(&mut buffer).inspect_err(|_| feed.end())?;
         let Some(given) = given else { break };
-        let lines = block(&mut worker, given, &buffer, &mut tally);
+        let text = buffer.get(given.from..).unwrap_or_default();
+        let lines = block(&mut worker, given, text, &mut tally);
         blocks.push((given, lines));
         // Blocks are handed out in order: what comes before the first bad line is in work or done.
         if strict && tally.count > 0 {
@@ -203,6 +213,7 @@ fn in_order(mut counted: Vec<(Given, u32)>) -> (u64, Vec<Block>) {
             block: given.block,
             file: given.file,
             lines_before: of_file,
+            all_before: all,
         });
         of_file += u64::from(lines);
         all += u64::from(lines);

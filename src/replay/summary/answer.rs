@@ -3,14 +3,15 @@
 use super::Options;
 use super::pair::{Pairs, pairs};
 use super::pile::Pile;
-use super::read::{Read, Reason};
-use super::row::{DIASTOLIC, Row, Version};
-use super::share::{by_bucket, share};
-use super::versions::{Dropped, dropped};
+use super::read::Read;
+use super::row::{Aside, DIASTOLIC, Reason, Row, Version};
+use super::spill::Spill;
+use super::versions::{Gone, dropped};
 use crate::fhir::Decimal;
 use crate::replay::ReplayError;
-use crate::replay::input::{BadLines, Place, Scanned};
-use rustc_hash::{FxHashMap, FxHashSet};
+use crate::replay::input::{BadLines, Scanned};
+use crate::replay::share::{by_bucket, share};
+use rustc_hash::FxHashMap;
 use serde::Serialize;
 use serde_json::value::RawValue;
 use sha2::{Digest, Sha256};
@@ -59,42 +60,46 @@ pub struct Summary {
 }
 
 /// Put together what was read.
-pub(super) fn answer(scanned: Scanned<Read>, options: &Options) -> Result<Summary, ReplayError> {
+pub(super) fn answer(mut scanned: Scanned<Read>, options: &Options, spill: &Spill) -> Result<Summary, ReplayError> {
+    spill.check()?;
     let threads = scanned.outs.len();
-    let mut all = Gathered::of(scanned.outs)?;
-    let versions = share(threads, std::mem::take(&mut all.versions), dropped)?;
+    let mut all = Gathered::of(std::mem::take(&mut scanned.outs))?;
+    let gone = Gone::new(scanned.lines);
+    let line = |place| scanned.ordinal(place);
+    let versions = share(threads, std::mem::take(&mut all.versions), |piles| {
+        dropped(piles, spill, line, &gone)
+    })?;
     let mut superseded = 0;
     let mut withdrawn = all.withdrawn;
-    let mut gone: FxHashSet<Place> = FxHashSet::default();
-    for Dropped {
-        superseded: older,
-        withdrawn: taken_back,
-        places,
-    } in versions
-    {
-        superseded += older;
-        withdrawn += taken_back;
-        gone.extend(places);
+    for found in versions {
+        let found = found?;
+        superseded += found.superseded;
+        withdrawn += found.withdrawn;
     }
     let site_of = std::mem::take(&mut all.site_of);
     let of_bucket = |piles: Vec<Pile<Row>>| {
         let mut rows = Vec::with_capacity(piles.iter().map(Pile::len).sum());
         for (pile, site_of) in piles.into_iter().zip(&site_of) {
-            let counts = pile.into_items().filter(|row| !gone.contains(&row.place));
-            rows.extend(counts.map(|row| Row {
-                site: site_of[row.site as usize],
-                ..row
-            }));
+            pile.each(spill, |row| {
+                if !gone.contains(line(row.place)) {
+                    let site = site_of[row.site as usize];
+                    rows.push(Row { site, ..row });
+                }
+            })?;
         }
-        pairs(rows, options)
+        Ok::<Pairs, ReplayError>(pairs(rows, options))
     };
     let mut total = Pairs::default();
     for part in share(threads, std::mem::take(&mut all.rows), of_bucket)? {
-        total.add(part);
+        total.add(part?);
     }
     let mut set_aside = BTreeMap::new();
-    for (_, reason) in all.set_aside.iter().filter(|(place, _)| !gone.contains(place)) {
-        *set_aside.entry(*reason).or_default() += 1;
+    for pile in std::mem::take(&mut all.set_aside) {
+        pile.each(spill, |aside| {
+            if !gone.contains(line(aside.place)) {
+                *set_aside.entry(aside.reason()).or_default() += 1;
+            }
+        })?;
     }
     Ok(Summary {
         observations: all.observations,
@@ -126,7 +131,7 @@ struct Gathered {
     sites: Vec<Box<str>>,
     /// For each worker the common index of each of its sites.
     site_of: Vec<Vec<u32>>,
-    set_aside: Vec<(Place, Reason)>,
+    set_aside: Vec<Pile<Aside>>,
     observations: u64,
     later: u64,
     withdrawn: u64,
@@ -158,7 +163,7 @@ impl Gathered {
             all.site_of.push(site_of);
             versions.push(read.versions);
             rows.push(read.rows);
-            all.set_aside.extend(read.set_aside);
+            all.set_aside.push(read.set_aside);
             all.observations += read.observations;
             all.later += read.later;
             all.withdrawn += read.withdrawn;

@@ -13,14 +13,15 @@
 //!
 //! What cannot be used (no patient, no moment, no known unit, a comparator) is counted under its reason.
 //!
-//! Memory grows with the Observations, not with their size: 28 bytes each, and 40 for a reading.
+//! Of each Observation 28 bytes are kept, and 40 of each reading. What exceeds `memory_bytes` lies in an
+//! unnamed temporary file: then memory grows with the patients, and by one bit for each line.
 
 mod answer;
 mod pair;
 mod pile;
 mod read;
 mod row;
-mod share;
+mod spill;
 mod versions;
 
 pub use answer::Summary;
@@ -29,6 +30,7 @@ use super::ReplayError;
 use super::input::{self, File, Progress};
 use crate::fhir::Instant;
 use crate::recognise::Mapping;
+use spill::Spill;
 
 /// Which diastolic of the window belongs to a compartment pressure.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -53,20 +55,23 @@ pub struct Options {
     pub pairing: Pairing,
     /// Versions of later than this are not seen.
     pub as_of: Option<Instant>,
+    /// So much of what is read may stay in memory; the rest goes to a temporary file.
+    pub memory_bytes: u64,
 }
 
 /// Read everything and answer.
 ///
 /// # Errors
-/// When a file cannot be read, or a line is bad and the scan is strict.
+/// When a file cannot be read, a line is bad and the scan is strict, or the temporary file fails.
 pub fn summary(
     files: &[File],
     mapping: &Mapping,
     options: &Options,
     progress: &dyn Progress,
 ) -> Result<Summary, ReplayError> {
+    let spill = Spill::new(options.memory_bytes);
     let scanned = input::scan(files, options.scan, progress, || {
-        read::Reader::new(mapping, options.as_of)
+        read::Reader::new(mapping, options.as_of, &spill)
     })?;
-    answer::answer(scanned, options)
+    answer::answer(scanned, options, &spill)
 }

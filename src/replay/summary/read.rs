@@ -1,9 +1,10 @@
 //! A line → a version and its readings.
 
 use super::pile::Pile;
-use super::row::{BUCKETS, DIASTOLIC, Row, Version, bucket, moment};
+use super::row::{Aside, BUCKETS, DIASTOLIC, Reason, Row, Version, bucket, moment};
+use super::spill::Spill;
 use crate::fhir::datetime::{self, Precision};
-use crate::fhir::narrow::{self, CodeableConcept, Each, Narrow, Quantity};
+use crate::fhir::narrow::{self, Concept, Each, Narrow, Quantity};
 use crate::fhir::quantity::{UnitError, to_mmhg};
 use crate::fhir::{Decimal, Instant, decimal};
 use crate::recognise::{Kind, Mapping};
@@ -12,9 +13,6 @@ use rust_decimal::RoundingStrategy;
 use rust_decimal::prelude::ToPrimitive;
 use rustc_hash::FxHashMap;
 use xxhash_rust::xxh3::{xxh3_64, xxh3_128};
-
-/// Why a reading is left out; the words of [`crate::recognise::Reason`] where it has one.
-pub(super) type Reason = &'static str;
 
 /// What one worker has read.
 pub(super) struct Read {
@@ -27,7 +25,7 @@ pub(super) struct Read {
     /// Names of the sites; the index of the first is 1.
     pub sites: Vec<Box<str>>,
     /// Readings that are left out.
-    pub set_aside: Vec<(Place, Reason)>,
+    pub set_aside: Pile<Aside>,
     /// Observations.
     pub observations: u64,
     /// Versions of after `as_of`.
@@ -43,22 +41,24 @@ pub(super) struct Read {
 pub(super) struct Reader<'m> {
     mapping: &'m Mapping,
     as_of: Option<Instant>,
+    spill: &'m Spill,
     site_indices: FxHashMap<Box<str>, u32>,
     read: Read,
 }
 
 impl<'m> Reader<'m> {
-    pub fn new(mapping: &'m Mapping, as_of: Option<Instant>) -> Self {
+    pub fn new(mapping: &'m Mapping, as_of: Option<Instant>, spill: &'m Spill) -> Self {
         Self {
             mapping,
             as_of,
+            spill,
             site_indices: FxHashMap::default(),
             read: Read {
-                versions: vec![Pile::default(); BUCKETS],
-                rows: vec![Pile::default(); BUCKETS],
+                versions: (0..BUCKETS).map(|_| Pile::default()).collect(),
+                rows: (0..BUCKETS).map(|_| Pile::default()).collect(),
                 patients: FxHashMap::default(),
                 sites: Vec::new(),
-                set_aside: Vec::new(),
+                set_aside: Pile::default(),
                 observations: 0,
                 later: 0,
                 withdrawn: 0,
@@ -112,7 +112,7 @@ impl<'m> Reader<'m> {
             Some(id) => {
                 let number = meta.and_then(|meta| meta.version_id.as_deref()?.parse().ok());
                 let version = Version::new(xxh3_128(id.as_bytes()), updated, number.unwrap_or(0), withdrawn, place);
-                self.read.versions[bucket(version.hash)].push(version);
+                self.read.versions[bucket(version.hash)].push(version, self.spill);
             }
             None => self.read.withdrawn += u64::from(withdrawn),
         }
@@ -130,7 +130,7 @@ impl<'m> Reader<'m> {
             if let Some(kind @ (Kind::Compartment | Kind::Diastolic)) = kind
                 && let Err(reason) = self.reading(place, observation, kind, quantity, updated)
             {
-                self.read.set_aside.push((place, reason));
+                self.read.set_aside.push(Aside::new(place, reason), self.spill);
             }
         }
     }
@@ -155,14 +155,15 @@ impl<'m> Reader<'m> {
             _ => DIASTOLIC,
         };
         let patient = self.patient(reference);
-        self.read.rows[bucket(patient)].push(Row {
+        let row = Row {
             patient,
             millis,
             updated,
             place,
             thousandths,
             site,
-        });
+        };
+        self.read.rows[bucket(patient)].push(row, self.spill);
         Ok(())
     }
 
@@ -175,7 +176,7 @@ impl<'m> Reader<'m> {
 
     fn site(&mut self, observation: &Narrow<'_>) -> Result<u32, Reason> {
         let concept = match observation.body_site {
-            None => CodeableConcept::default(),
+            None => Concept::default(),
             Some(raw) => narrow::concept(raw).map_err(|_| "unreadable")?,
         };
         let code = concept.codings().first().and_then(|coding| coding.code.as_deref());

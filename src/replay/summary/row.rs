@@ -1,6 +1,7 @@
 //! What is kept of a line: one [`Version`], and one [`Row`] for each reading. Both lie in buckets by
 //! their hash, so that a bucket can be judged by itself.
 
+use super::pile::Fixed;
 use crate::fhir::Instant;
 use crate::replay::input::Place;
 
@@ -93,3 +94,141 @@ pub(super) struct Row {
 
 /// In the place of a site.
 pub(super) const DIASTOLIC: u32 = 0;
+
+/// Why a reading is left out; the words of [`crate::recognise::Reason`] where it has one.
+pub(super) type Reason = &'static str;
+
+/// Every reason.
+pub(super) const REASONS: [Reason; 13] = [
+    "no-patient",
+    "no-effective-time",
+    "effective-time-invalid",
+    "time-open",
+    "time-too-coarse",
+    "no-value",
+    "comparator",
+    "number-not-usable",
+    "unit-missing",
+    "unit-unknown",
+    "unreadable",
+    "too-many-sites",
+    OTHER_REASON,
+];
+/// In the place of one that the list lacks.
+const OTHER_REASON: Reason = "other";
+
+/// A reading that is left out.
+#[derive(Clone, Copy)]
+pub(super) struct Aside {
+    /// Where it stands.
+    pub place: Place,
+    /// Index among [`REASONS`].
+    reason: u32,
+}
+
+impl Aside {
+    pub fn new(place: Place, reason: Reason) -> Self {
+        let index = REASONS.iter().position(|known| *known == reason);
+        let reason = index.unwrap_or(REASONS.len() - 1) as u32;
+        Self { place, reason }
+    }
+
+    pub fn reason(self) -> Reason {
+        REASONS.get(self.reason as usize).copied().unwrap_or(OTHER_REASON)
+    }
+}
+
+/// Takes numbers from the front of bytes.
+struct Bytes<'b>(&'b [u8]);
+
+impl Bytes<'_> {
+    fn take<const N: usize>(&mut self) -> Option<[u8; N]> {
+        let (number, rest) = self.0.split_first_chunk()?;
+        self.0 = rest;
+        Some(*number)
+    }
+
+    fn long(&mut self) -> Option<u64> {
+        self.take().map(u64::from_le_bytes)
+    }
+
+    fn short(&mut self) -> Option<u32> {
+        self.take().map(u32::from_le_bytes)
+    }
+
+    fn place(&mut self) -> Option<Place> {
+        Some(Place {
+            block: self.short()?,
+            line: self.short()?,
+        })
+    }
+}
+
+fn write_place(place: Place, out: &mut Vec<u8>) {
+    out.extend(place.block.to_le_bytes());
+    out.extend(place.line.to_le_bytes());
+}
+
+impl Fixed for Version {
+    const BYTES: usize = 28;
+
+    fn write(&self, out: &mut Vec<u8>) {
+        let (hash, more) = (self.hash, self.hash_and_updated);
+        out.extend(hash.to_le_bytes());
+        out.extend(more.to_le_bytes());
+        write_place(self.place, out);
+        out.extend(self.number_and_withdrawn.to_le_bytes());
+    }
+
+    fn read(bytes: &[u8]) -> Option<Self> {
+        let mut from = Bytes(bytes);
+        Some(Self {
+            hash: from.long()?,
+            hash_and_updated: from.long()?,
+            place: from.place()?,
+            number_and_withdrawn: from.short()?,
+        })
+    }
+}
+
+impl Fixed for Row {
+    const BYTES: usize = 40;
+
+    fn write(&self, out: &mut Vec<u8>) {
+        out.extend(self.patient.to_le_bytes());
+        out.extend(self.millis.to_le_bytes());
+        out.extend(self.updated.to_le_bytes());
+        write_place(self.place, out);
+        out.extend(self.thousandths.to_le_bytes());
+        out.extend(self.site.to_le_bytes());
+    }
+
+    fn read(bytes: &[u8]) -> Option<Self> {
+        let mut from = Bytes(bytes);
+        Some(Self {
+            patient: from.long()?,
+            millis: from.long()?.cast_signed(),
+            updated: from.long()?,
+            place: from.place()?,
+            thousandths: from.short()?.cast_signed(),
+            site: from.short()?,
+        })
+    }
+}
+
+impl Fixed for Aside {
+    const BYTES: usize = 12;
+
+    fn write(&self, out: &mut Vec<u8>) {
+        write_place(self.place, out);
+        out.extend(self.reason.to_le_bytes());
+    }
+
+    fn read(bytes: &[u8]) -> Option<Self> {
+        let mut from = Bytes(bytes);
+        Some(Self {
+            place: from.place()?,
+            reason: from.short()?,
+        })
+    }
+}

@@ -1,5 +1,7 @@
 //! Invented Observations as NDJSON, the same for the same seed: what a hospital's export of vital signs
-//! and compartment pressures may look like. Nothing in it was measured on anybody.
+//! and compartment pressures may look like: pressures that drift, with the noise of a measurement, and in
+//! one patient of seven a compartment that rises over hours and falls at once (about the share of
+//! McQueen et al. 2013, 162 of 850; the shape is ours). Nothing in it was measured on anybody.
 
 use deltaward::fhir::Instant;
 use std::collections::VecDeque;
@@ -105,17 +107,16 @@ fn first(dice: &mut Dice, number: u64) -> One {
     // Written down up to twenty minutes earlier or later than the neighbours, often to the minute.
     let mut taken = due - 1_200_000 + dice.from(0, 2_400_000).cast_signed();
     taken -= taken.rem_euclid(if dice.one_in(2) { 60_000 } else { 1_000 });
-    let severe = patient.is_multiple_of(7);
-    let diastolic = dice.from(58, 88);
+    let patient_is = Course::of(patient);
+    let diastolic = patient_is.diastolic(taken) + dice.from(0, 6) - 3;
     let what = match dice.from(0, 99) {
-        0..20 => What::Compartment {
-            site: (patient + dice.from(0, 1)) as usize % SITES.len(),
-            tenths: if severe {
-                dice.from(250, 550)
-            } else {
-                dice.from(60, 320)
-            },
-        },
+        0..20 => {
+            let second = dice.from(0, 1);
+            What::Compartment {
+                site: (patient + second) as usize % SITES.len(),
+                tenths: patient_is.compartment_tenths(taken, second) + dice.from(0, 40) - 20,
+            }
+        }
         20..50 => What::Panel { diastolic },
         50..65 => What::Diastolic { diastolic },
         _ => {
@@ -133,6 +134,61 @@ fn first(dice: &mut Dice, number: u64) -> One {
         updated: taken + dice.from(1_000, 1_500_000).cast_signed(),
         withdrawn: dice.one_in(200),
         what,
+    }
+}
+
+/// How the pressures of one patient go.
+struct Course {
+    patient: u64,
+    /// When the stay begins, and how long it is, in milliseconds.
+    from: i64,
+    length: i64,
+}
+
+impl Course {
+    fn of(patient: u64) -> Self {
+        let each = EACH.cast_signed() * STEP_MILLIS;
+        let beds = BEDS.cast_signed();
+        Self {
+            patient,
+            from: START + (patient.cast_signed() - beds + 1).max(0) * each,
+            length: beds * each,
+        }
+    }
+
+    /// A number of this patient's own, from 0 to `below`, not counted.
+    fn own(&self, what: u64, below: u64) -> u64 {
+        Dice(self.patient ^ (what << 40)).from(0, below - 1)
+    }
+
+    /// Thousandths of the stay.
+    fn progress(&self, at: i64) -> u64 {
+        let gone = (at - self.from).clamp(0, self.length);
+        u64::try_from(gone * 1000 / self.length).unwrap_or(0)
+    }
+
+    /// In mmHg: up and down by five in six hours.
+    fn diastolic(&self, at: i64) -> u64 {
+        const HALF: i64 = 10_800_000;
+        let phase = (at + HALF / 8 * self.own(1, 16).cast_signed()).rem_euclid(2 * HALF);
+        let swing = u64::try_from((phase - HALF).abs() * 10 / HALF).unwrap_or(0);
+        58 + self.own(2, 20) + swing
+    }
+
+    /// In tenths of mmHg; the first site of one patient in seven rises from a fifth of the stay to its
+    /// half, and is relieved soon after.
+    fn compartment_tenths(&self, at: i64, site: u64) -> u64 {
+        let base = 80 + self.own(3 + site, 100);
+        if site > 0 || !self.patient.is_multiple_of(7) {
+            return base;
+        }
+        let risen = match self.progress(at) {
+            0..200 => 0,
+            progress @ 200..500 => progress - 200,
+            500..620 => 300,
+            _ => 0,
+        };
+        base + (250 + self.own(5, 300)) * risen / 300
     }
 }
 
