@@ -141,7 +141,7 @@ fn little_memory_gives_the_same_answer() {
     fs::write(&path, &all).unwrap();
     let expected = ours(&path, &PLAIN, 1);
     assert_eq!(expected, naive::answer(&all, &PLAIN));
-    assert!(expected.observations > 10_000 && expected.pairs > 1_000 && !expected.set_aside.is_empty());
+    assert!(expected.observations > 10_000 && expected.pairs > 10 && !expected.set_aside.is_empty());
     for (memory_bytes, threads) in [(0, 1), (0, 2), (100_000, 2)] {
         assert_eq!(
             ours_within(&path, &PLAIN, threads, memory_bytes),

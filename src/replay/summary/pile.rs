@@ -80,3 +80,38 @@ impl<T: Fixed> Pile<T> {
         Ok(())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+
+    impl Fixed for u32 {
+        const BYTES: usize = 4;
+
+        fn write(&self, out: &mut Vec<u8>) {
+            out.extend(self.to_le_bytes());
+        }
+
+        fn read(bytes: &[u8]) -> Option<Self> {
+            Some(Self::from_le_bytes(bytes.try_into().ok()?))
+        }
+    }
+
+    #[test]
+    fn everything_comes_back_wherever_it_lay() {
+        const ALL: u32 = 1000;
+        for (most, in_memory) in [(0, 0), (2 * 512, 2), (u64::MAX, 7)] {
+            let spill = Spill::new(most);
+            let mut pile = Pile::default();
+            (0..ALL).for_each(|one| pile.push(one, &spill));
+            assert_eq!((pile.full.len(), pile.written.len()), (in_memory, 7 - in_memory));
+            assert_eq!(pile.len(), 1000);
+            let mut back = Vec::new();
+            pile.each(&spill, |one| back.push(one)).unwrap();
+            spill.check().unwrap();
+            back.sort_unstable();
+            assert_eq!(back, (0..ALL).collect::<Vec<_>>());
+        }
+    }
+}
