@@ -1,6 +1,5 @@
 //! Lines of NDJSON, each read by the same `recognise` as in the live service. Pure: whoever reads the
 //! files hands in the lines.
-#![expect(clippy::vec_box, reason = "a version is large, and is moved from list to list")]
 
 use super::input::{BadLine, BadLines, Place, Worker};
 use crate::fhir::{Instant, observation};
@@ -70,9 +69,25 @@ impl Inputs {
     }
 }
 
-/// A resource that is of no patient's concern (its code is not mapped, our own output): only its
-/// version matters, for it may be the newest of a resource that was of concern.
-#[derive(Clone, Debug)]
+/// A version of a resource, with what is asked of all of them at hand: the version itself lies elsewhere in
+/// memory, and to look there takes longer than all the rest.
+pub(super) struct Kept {
+    /// Hash of its source.
+    pub source: u64,
+    /// When all of it had been taken.
+    pub at: Instant,
+    pub held: Held,
+}
+
+/// What is kept of a version.
+pub(super) enum Held {
+    /// Of some patient's concern.
+    Recognised(Box<Recognised>),
+    /// Of no patient's concern (its code is not mapped, our own output): only its version matters, for it
+    /// may be the newest of a resource that was of concern.
+    Foreign(Box<Foreign>),
+}
+
 pub(super) struct Foreign {
     /// `Observation/abc`.
     pub source: String,
@@ -80,14 +95,32 @@ pub(super) struct Foreign {
     pub reason: Option<Reason>,
 }
 
+impl Kept {
+    pub fn source(&self) -> &str {
+        match &self.held {
+            Held::Recognised(one) => &one.source,
+            Held::Foreign(one) => &one.source,
+        }
+    }
+
+    pub fn version(&self) -> &Version {
+        match &self.held {
+            Held::Recognised(one) => &one.version,
+            Held::Foreign(one) => &one.version,
+        }
+    }
+
+    pub fn is_foreign(&self) -> bool {
+        matches!(self.held, Held::Foreign(_))
+    }
+}
+
 /// What one thread has read.
 pub struct Cohort {
     settings: Arc<CohortSettings>,
     pub(super) inputs: Inputs,
     /// In buckets by source.
-    pub(super) recognised: Vec<Vec<Box<Recognised>>>,
-    /// In buckets by source.
-    pub(super) foreign: Vec<Vec<Foreign>>,
+    pub(super) kept: Vec<Vec<Kept>>,
     pub(super) people: Vec<(PatientKey, Version, Person)>,
 }
 
@@ -97,8 +130,7 @@ impl Cohort {
         Self {
             settings: Arc::clone(settings),
             inputs: Inputs::default(),
-            recognised: (0..BUCKETS).map(|_| Vec::new()).collect(),
-            foreign: (0..BUCKETS).map(|_| Vec::new()).collect(),
+            kept: (0..BUCKETS).map(|_| Vec::new()).collect(),
             people: Vec::new(),
         }
     }
@@ -180,16 +212,29 @@ impl Cohort {
                 // Copied into what is derived; here nothing is.
                 reading.body_site_json = None;
             }
-            let bucket = bucket(&recognised.source);
-            self.recognised[bucket].push(Box::new(recognised));
+            self.put(
+                taken_at(&recognised),
+                hash(&recognised.source),
+                Held::Recognised(Box::new(recognised)),
+            );
         } else {
-            let bucket = bucket(&recognised.source);
-            self.foreign[bucket].push(Foreign {
-                source: recognised.source,
-                version: recognised.version,
-                reason: recognised.refusals.first().map(|refusal| refusal.reason),
-            });
+            let reason = recognised.refusals.first().map(|refusal| refusal.reason);
+            let Recognised { source, version, .. } = recognised;
+            let foreign = Foreign {
+                source,
+                version,
+                reason,
+            };
+            self.put(
+                Instant::from_millis(0),
+                hash(&foreign.source),
+                Held::Foreign(Box::new(foreign)),
+            );
         }
+    }
+
+    fn put(&mut self, at: Instant, source: u64, held: Held) {
+        self.kept[bucket(source)].push(Kept { source, at, held });
     }
 }
 
@@ -228,9 +273,31 @@ fn digest(body: &str) -> String {
 /// So that threads can share the work.
 pub(super) const BUCKETS: usize = 64;
 
-/// The bucket of a source, or of a patient.
-pub(super) fn bucket(name: &str) -> usize {
-    (xxh3_64(name.as_bytes()) % BUCKETS as u64) as usize
+/// Of a source, or of a patient.
+pub(super) fn hash(name: &str) -> u64 {
+    xxh3_64(name.as_bytes())
+}
+
+/// The bucket of a hash.
+pub(super) fn bucket(hash: u64) -> usize {
+    (hash % BUCKETS as u64) as usize
+}
+
+/// When all of a resource had been taken: its latest reading, else the start of what it says of the
+/// patient, else when a lost reading was meant, else when it was last updated.
+fn taken_at(one: &Recognised) -> Instant {
+    let readings = one.readings.iter().map(|reading| reading.at).max();
+    let contexts = || one.contexts.iter().map(|context| context.start).min();
+    let meant = || {
+        let refusals = one.refusals.iter();
+        let meant = refusals.filter_map(|refusal| refusal.meant.as_deref());
+        meant.filter_map(|meant| meant.at).max()
+    };
+    readings
+        .or_else(contexts)
+        .or_else(meant)
+        .or(one.version.last_updated)
+        .unwrap_or(Instant::from_millis(0))
 }
 
 /// Which versions are replayed.
