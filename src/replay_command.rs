@@ -6,15 +6,16 @@ use deltaward::config::RulesConfig;
 use deltaward::fhir::{Instant, datetime};
 use deltaward::pipeline::{service, sheets};
 use deltaward::recognise::{Mapping, READING_SYSTEM};
-use deltaward::replay::cohort::{CohortSettings, Order};
+use deltaward::replay::cohort::{CohortSettings, Inputs, Order};
 use deltaward::replay::input::{self, File, Terminal};
 use deltaward::replay::study::{self, StudyOptions};
 use deltaward::replay::summary::{self, Pairing};
 use deltaward::replay::sweep::Sweep;
+use deltaward::replay::{ReplayError, output};
 use deltaward::rules::Sheets;
 use serde_json::json;
 use std::collections::BTreeSet;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// Where the report goes when nothing else is asked for.
@@ -53,7 +54,7 @@ pub struct ReplayArgs {
     #[arg(long, value_name = "MIB", default_value_t = 32, requires = "summary")]
     memory_mib: u64,
     /// Threads; 0: as many as there are processors.
-    #[arg(long, value_name = "N", default_value_t = 0)]
+    #[arg(long, value_name = "N", default_value_t = 0, value_parser = threads)]
     threads: usize,
     #[command(flatten)]
     judged: Judged,
@@ -125,6 +126,14 @@ fn moment(text: &str) -> Result<Instant, String> {
         .map_err(|error| format!("{error}; give a FHIR instant, for example 2026-11-26T08:00:00+01:00"))
 }
 
+/// More only cost memory.
+const THREADS_MAX: usize = 1024;
+
+fn threads(text: &str) -> Result<usize, String> {
+    let number = text.parse().ok().filter(|number| *number <= THREADS_MAX);
+    number.ok_or_else(|| format!("give a number from 0 to {THREADS_MAX}"))
+}
+
 fn sweep(text: &str) -> Result<Sweep, String> {
     Sweep::parse(text).map_err(|error| error.to_string())
 }
@@ -142,7 +151,7 @@ pub fn replay(args: ReplayArgs, now: Instant) -> Result<(), Failed> {
     let files = input::files(&args.paths).map_err(|error| Failed::Usage(error.into()))?;
     let mapping = mapping(&args).map_err(Failed::Usage)?;
     match args.summary {
-        true => print_summary(&args, &files, &mapping).map_err(Failed::Work),
+        true => print_summary(&args, &files, &mapping),
         false => judged(args, &files, mapping, now),
     }
 }
@@ -166,9 +175,18 @@ fn mapping(args: &ReplayArgs) -> anyhow::Result<Mapping> {
     let groups: Vec<_> = new.into_iter().map(group).collect();
     let map = json!({"resourceType": "ConceptMap", "status": "active", "group": groups});
     service::mapping_of(folder, &[(String::from("--compartment-code.json"), map.to_string())])
+        .context("--compartment-code cannot be used beside the mapping")
 }
 
-fn print_summary(args: &ReplayArgs, files: &[File], mapping: &Mapping) -> anyhow::Result<()> {
+/// Usage, or work that failed.
+fn failed(error: ReplayError) -> Failed {
+    match error.is_usage() {
+        true => Failed::Usage(error.into()),
+        false => Failed::Work(error.into()),
+    }
+}
+
+fn print_summary(args: &ReplayArgs, files: &[File], mapping: &Mapping) -> Result<(), Failed> {
     let options = summary::Options {
         scan: input::Options {
             threads: args.threads,
@@ -183,15 +201,15 @@ fn print_summary(args: &ReplayArgs, files: &[File], mapping: &Mapping) -> anyhow
         as_of: args.as_of,
         memory_bytes: args.memory_mib.saturating_mul(1 << 20),
     };
-    let summary = summary::summary(files, mapping, &options, &Terminal::new(files))?;
+    let summary = summary::summary(files, mapping, &options, &Terminal::new(files)).map_err(failed)?;
     for sample in &summary.bad.samples {
         eprintln!(
             "{}: line {}, column {}: {}",
             sample.file, sample.line, sample.column, sample.what
         );
     }
-    println!("{}", serde_json::to_string_pretty(&summary)?);
-    Ok(())
+    let text = serde_json::to_string_pretty(&summary).map_err(|error| Failed::Work(error.into()))?;
+    output::print(&format!("{text}\n")).map_err(failed)
 }
 
 fn sheets_of(adult: Option<PathBuf>, child: Option<PathBuf>) -> anyhow::Result<Sheets> {
@@ -201,62 +219,82 @@ fn sheets_of(adult: Option<PathBuf>, child: Option<PathBuf>) -> anyhow::Result<S
     })
 }
 
-fn judged(args: ReplayArgs, files: &[File], mapping: Mapping, now: Instant) -> Result<(), Failed> {
-    let Judged {
-        rules,
-        child_rules,
-        against,
-        against_child,
-        arrival,
-        labels,
-        sweep,
-        mut html,
-        json,
-        pairs,
-        events,
-        base,
-        title,
-    } = args.judged;
-    if html.is_none() && json.is_none() && pairs.is_none() && events.is_none() {
-        html = Some(PathBuf::from(REPORT));
+impl Judged {
+    /// Files that are written, standard output aside.
+    fn outputs(&self) -> Vec<&Path> {
+        let all = [&self.html, &self.json, &self.pairs, &self.events];
+        let files = all.into_iter().flatten().map(PathBuf::as_path);
+        files.filter(|path| path.as_os_str() != "-").collect()
     }
+
+    /// Files that are read besides the record.
+    fn settings(&self) -> impl Iterator<Item = &Path> {
+        let sheets = [&self.rules, &self.child_rules, &self.against, &self.against_child];
+        sheets.into_iter().chain([&self.labels]).flatten().map(PathBuf::as_path)
+    }
+
+    /// Only the figures as JSON go to standard output, and nothing is written over what is read.
+    fn check_outputs(&self, files: &[File]) -> Result<(), Failed> {
+        for (option, path) in [
+            ("--html", &self.html),
+            ("--pairs", &self.pairs),
+            ("--events", &self.events),
+        ] {
+            if path.as_deref().is_some_and(|path| path.as_os_str() == "-") {
+                return Err(Failed::Usage(anyhow::anyhow!(
+                    "{option} -: only --json goes to standard output; name a file"
+                )));
+            }
+        }
+        let record = files.iter().filter_map(|file| file.path.as_deref());
+        let inputs: Vec<&Path> = self.settings().chain(record).collect();
+        output::keep_apart(&self.outputs(), &inputs).map_err(failed)
+    }
+}
+
+fn judged(args: ReplayArgs, files: &[File], mapping: Mapping, now: Instant) -> Result<(), Failed> {
+    let mut asked = args.judged;
+    if [&asked.html, &asked.json, &asked.pairs, &asked.events]
+        .iter()
+        .all(|path| path.is_none())
+    {
+        asked.html = Some(PathBuf::from(REPORT));
+    }
+    asked.check_outputs(files)?;
+    let written: Vec<String> = asked.outputs().iter().map(|path| path.display().to_string()).collect();
     // What is not given anew is compared with itself.
-    let other = match against.is_some() || against_child.is_some() {
-        true => Some((
-            against.or_else(|| rules.clone()),
-            against_child.or_else(|| child_rules.clone()),
-        )),
-        false => None,
-    };
-    let against = other.map(|(adult, child)| sheets_of(adult, child).context("--against"));
-    let written: Vec<String> = [&html, &pairs, &events]
-        .into_iter()
-        .flatten()
-        .chain(json.as_ref().filter(|path| path.as_os_str() != "-"))
-        .map(|path| path.display().to_string())
-        .collect();
+    let is_compared = asked.against.is_some() || asked.against_child.is_some();
+    let against = is_compared.then(|| {
+        let adult = asked.against.or_else(|| asked.rules.clone());
+        let child = asked.against_child.or_else(|| asked.child_rules.clone());
+        sheets_of(adult, child).context("--against")
+    });
     let options = StudyOptions {
-        sheets: sheets_of(rules, child_rules).map_err(Failed::Usage)?,
+        sheets: sheets_of(asked.rules, asked.child_rules).map_err(Failed::Usage)?,
         against: against.transpose().map_err(Failed::Usage)?,
-        order: if arrival { Order::Arrived } else { Order::Taken },
+        order: if asked.arrival { Order::Arrived } else { Order::Taken },
         settings: CohortSettings {
             mapping: Arc::new(mapping),
             as_of: args.as_of,
-            bases: base.iter().map(|url| url.trim_end_matches('/').to_owned()).collect(),
-            systolics: arrival,
+            bases: asked
+                .base
+                .iter()
+                .map(|url| url.trim_end_matches('/').to_owned())
+                .collect(),
+            systolics: asked.arrival,
         },
-        labels,
-        sweep,
-        html,
-        json,
-        pairs,
-        events,
+        labels: asked.labels,
+        sweep: asked.sweep,
+        html: asked.html,
+        json: asked.json,
+        pairs: asked.pairs,
+        events: asked.events,
         threads: args.threads,
         strict: args.strict,
-        title,
+        title: asked.title,
         made_at: now,
     };
-    let study = study::run(options, files, &Terminal::new(files)).map_err(|error| Failed::Work(error.into()))?;
+    let study = study::run(options, files, &Terminal::new(files)).map_err(failed)?;
     eprintln!(
         "{} watched patients, {} messages; written: {}",
         study.burden.watched,
@@ -267,5 +305,19 @@ fn judged(args: ReplayArgs, files: &[File], mapping: Mapping, now: Instant) -> R
             written.join(", ")
         }
     );
+    warn(&study.findings.inputs);
     Ok(())
+}
+
+/// What may have gone wrong without a fault.
+fn warn(inputs: &Inputs) {
+    if inputs.shared_ids > 0 {
+        eprintln!(
+            "{} ids stand for different patients: of each only the newest version counts; replay the files of different servers one by one",
+            inputs.shared_ids
+        );
+    }
+    if let Some(bundles) = inputs.by_type.get("Bundle") {
+        eprintln!("{bundles} lines are Bundles, whose entries are not read; give each resource a line of its own");
+    }
 }

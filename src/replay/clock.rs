@@ -104,6 +104,8 @@ pub struct Judges {
     child: Option<Bounds>,
     /// How long after the last reading a timer can fall due, minutes.
     horizon_minutes: i64,
+    /// The moment of a view of the past: no timer of later is known then.
+    until: Option<Instant>,
 }
 
 impl Judges {
@@ -121,8 +123,15 @@ impl Judges {
             adult: Bounds::of(sheets.adult()),
             child: Bounds::of(sheets.child()),
             horizon_minutes,
+            until: None,
             sheets,
         }
+    }
+
+    /// The same, in a view of the past.
+    #[must_use]
+    pub fn until(self, until: Option<Instant>) -> Self {
+        Self { until, ..self }
     }
 
     /// The sheets.
@@ -181,7 +190,7 @@ pub fn replay_patient(inputs: PatientInputs, judges: &Judges, pace: Pace) -> Rep
         run.arrive(now, &mut group);
     }
     run.flush(last);
-    run.timers(|due| due <= horizon);
+    run.timers(|due| due <= horizon && judges.until.is_none_or(|until| due <= until));
     Replayed {
         state: run.state,
         told: run.told,

@@ -32,8 +32,13 @@ pub struct Inputs {
     pub by_type: BTreeMap<String, u64>,
     /// Lines that could not be read as a resource, with the first of them.
     pub bad: BadLines,
-    /// Versions last updated after the moment of the view.
+    /// Versions last updated after the moment of the view; without a lastUpdated, measured after it.
     pub later_than_view: u64,
+    /// Versions of Observations and Procedures without a usable meta.lastUpdated: when they arrived is not
+    /// known.
+    pub undated: u64,
+    /// Ids under which versions of different patients stand.
+    pub shared_ids: u64,
     /// Versions of which a newer one counts.
     pub superseded: u64,
     /// Resources whose newest version takes them back (entered-in-error, cancelled, not-done).
@@ -48,6 +53,8 @@ impl Inputs {
         self.lines += other.lines;
         self.bad.count += other.bad.count;
         self.later_than_view += other.later_than_view;
+        self.undated += other.undated;
+        self.shared_ids += other.shared_ids;
         self.superseded += other.superseded;
         self.withdrawn += other.withdrawn;
         for (kind, count) in other.by_type {
@@ -204,6 +211,8 @@ impl Cohort {
     }
 
     fn keep(&mut self, mut recognised: Recognised) {
+        let is_undated = recognised.version.last_updated.is_none();
+        self.inputs.undated += u64::from(is_undated);
         if recognised.concerns_a_patient() && recognised.patient.is_some() || recognised.withdrawn.is_some() {
             if !self.settings.systolics {
                 recognised.readings.retain(|reading| reading.kind != Kind::Systolic);
@@ -212,11 +221,13 @@ impl Cohort {
                 // Copied into what is derived; here nothing is.
                 reading.body_site_json = None;
             }
-            self.put(
-                taken_at(&recognised),
-                hash(&recognised.source),
-                Held::Recognised(Box::new(recognised)),
-            );
+            let at = taken_at(&recognised);
+            // What was measured later was not known then.
+            if is_undated && self.settings.as_of.is_some_and(|view| at > view) {
+                self.inputs.later_than_view += 1;
+                return;
+            }
+            self.put(at, hash(&recognised.source), Held::Recognised(Box::new(recognised)));
         } else {
             let reason = recognised.refusals.first().map(|refusal| refusal.reason);
             let Recognised { source, version, .. } = recognised;

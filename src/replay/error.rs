@@ -22,20 +22,20 @@ pub enum ReplayError {
         what: String,
     },
     /// The system refused.
-    #[error("{file}: cannot be read: {source}; nothing was answered")]
+    #[error("{file}: cannot be read: {cause}; nothing was answered")]
     Read {
         /// Which file.
         file: String,
         /// What the system said.
-        source: std::io::Error,
+        cause: std::io::Error,
     },
     /// The temporary file of what exceeds memory.
     #[error(
-        "the temporary file failed: {source}; free space in the folder for temporary files (TMPDIR), or raise --memory-mib"
+        "the temporary file failed: {cause}; see that the folder for temporary files (TMPDIR) is there and has room, or raise --memory-mib"
     )]
     Temporary {
         /// What the system said.
-        source: std::io::Error,
+        cause: std::io::Error,
     },
     /// A regular file ended before the size that it had at the start.
     #[error("{file}: became shorter while it was read; replay a copy that nobody writes to")]
@@ -72,16 +72,32 @@ pub enum ReplayError {
     #[error("a worker of the replay failed; this is a fault of the program, please report it")]
     Worker,
     /// A file of labels that cannot be used.
-    #[error("{file}: {source}")]
+    #[error("{file}: {cause}")]
     Labels {
         /// Which file.
         file: String,
         /// Where, what is wrong and what to do.
-        source: super::labels::LabelsError,
+        cause: super::labels::LabelsError,
     },
     /// A sweep that cannot be run.
     #[error(transparent)]
     Sweep(#[from] super::sweep::SweepError),
+    /// A file of labels that cannot be read.
+    #[error("--labels {file}: cannot be read: {what}; give a CSV file with patient, outcome and, if known, time")]
+    NoLabels {
+        /// Which file.
+        file: String,
+        /// What the system said.
+        what: String,
+    },
+    /// An output that is an input, or another output.
+    #[error("{output} and {other} are one file: nothing was read or written; give the output a name of its own")]
+    SameFile {
+        /// What would be written.
+        output: String,
+        /// What it would overwrite.
+        other: String,
+    },
     /// What was found cannot be written.
     #[error("{file}: cannot be written: {what}; check that the folder exists and has room")]
     Write {
@@ -90,4 +106,21 @@ pub enum ReplayError {
         /// What the system said.
         what: String,
     },
+}
+
+impl ReplayError {
+    /// True when the arguments are at fault, or a file that they name for settings.
+    pub const fn is_usage(&self) -> bool {
+        matches!(
+            self,
+            Self::NothingNamed
+                | Self::NoMatch(_)
+                | Self::EmptyFolder(_)
+                | Self::Pattern { .. }
+                | Self::Labels { .. }
+                | Self::NoLabels { .. }
+                | Self::SameFile { .. }
+                | Self::Sweep(_)
+        )
+    }
 }

@@ -284,7 +284,8 @@ impl Findings {
         let (onsets, low_minutes) = one.low();
         let findings = PatientFindings {
             child: std::ptr::eq(sheet, judges.sheets().child()),
-            watched,
+            // Whoever was told of was watched then, though the reading may have been taken back since.
+            watched: watched || !told.is_empty(),
             readings: assessment.measurements.len() as u64,
             watched_minutes: one.watched_minutes(),
             low_minutes,

@@ -77,6 +77,7 @@ fn of_sources(pieces: Vec<Vec<Kept>>, order: Order) -> (Vec<Vec<Happened>>, Inpu
         while let Some(last) = versions.last() {
             let from = versions.partition_point(|one| one.source() < last.source());
             let mut versions = versions.split_off(from);
+            inputs.shared_ids += u64::from(name_several_patients(&versions));
             match order {
                 Order::Taken => {
                     inputs.superseded += versions.len().saturating_sub(1) as u64;
@@ -95,6 +96,16 @@ fn of_sources(pieces: Vec<Vec<Kept>>, order: Order) -> (Vec<Vec<Happened>>, Inpu
 /// read in two ways the one that takes the reading away.
 fn recency(one: &Kept) -> ((Option<Instant>, &Version), bool) {
     (version_recency(one.version()), one.is_foreign())
+}
+
+/// True when versions of one resource name different patients: a correction, or files of two servers.
+fn name_several_patients(versions: &[Kept]) -> bool {
+    let mut patients = versions.iter().filter_map(|one| match &one.held {
+        Held::Recognised(one) => one.patient.as_ref(),
+        Held::Foreign(_) => None,
+    });
+    let first = patients.next();
+    patients.any(|other| Some(other) != first)
 }
 
 /// The newest version of a resource, at the time at which it was taken.

@@ -30,6 +30,7 @@ pub mod against;
 pub mod labels;
 pub mod sweep;
 
+pub mod output;
 pub mod report;
 pub mod tables;
 

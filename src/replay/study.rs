@@ -9,11 +9,11 @@ use super::findings::{Findings, Keep};
 use super::gather::gather;
 use super::input::{self, File, Progress};
 use super::labels::{Judged, Labels, judge};
+use super::output::{print, write};
 use super::sweep::{Sweep, SweepPoint};
 use super::{report, tables};
 use crate::fhir::Instant;
 use crate::rules::{Sheets, parameter};
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -114,7 +114,11 @@ pub fn run(options: StudyOptions, files: &[File], progress: &dyn Progress) -> Re
         pairs: options.pairs.is_some(),
         traces: options.html.is_some(),
     };
-    let judges: Vec<Judges> = runs.into_iter().map(Judges::new).collect();
+    let as_of = options.settings.as_of;
+    let judges = runs
+        .into_iter()
+        .map(|sheets| Judges::new(sheets).until(as_of))
+        .collect::<Vec<_>>();
     let threads = match options.threads {
         0 => std::thread::available_parallelism().map_or(1, usize::from),
         threads => threads,
@@ -231,11 +235,11 @@ pub fn replay(
 
 fn read_labels(path: &Path) -> Result<Labels, ReplayError> {
     let file = path.display().to_string();
-    let text = std::fs::read_to_string(path).map_err(|source| ReplayError::Read {
+    let text = std::fs::read_to_string(path).map_err(|error| ReplayError::NoLabels {
         file: file.clone(),
-        source,
+        what: error.to_string(),
     })?;
-    Labels::parse(&text).map_err(|source| ReplayError::Labels { file, source })
+    Labels::parse(&text).map_err(|cause| ReplayError::Labels { file, cause })
 }
 
 fn write_all(options: &StudyOptions, study: &Study) -> Result<(), ReplayError> {
@@ -245,7 +249,7 @@ fn write_all(options: &StudyOptions, study: &Study) -> Result<(), ReplayError> {
     if let Some(path) = &options.json {
         let text = format!("{:#}\n", report::json(study));
         match path.as_os_str() == "-" {
-            true => print!("{text}"),
+            true => print(&text)?,
             false => write(path, |file| file.write_all(text.as_bytes()))?,
         }
     }
@@ -258,14 +262,4 @@ fn write_all(options: &StudyOptions, study: &Study) -> Result<(), ReplayError> {
         write(path, |file| tables::events(&study.findings, file).map_err(Into::into))?;
     }
     Ok(())
-}
-
-fn write(path: &Path, content: impl FnOnce(&mut dyn Write) -> std::io::Result<()>) -> Result<(), ReplayError> {
-    let fault = |error: std::io::Error| ReplayError::Write {
-        file: path.display().to_string(),
-        what: error.to_string(),
-    };
-    let file = std::fs::File::create(path).map_err(fault)?;
-    let mut file = std::io::BufWriter::new(file);
-    content(&mut file).and_then(|()| file.flush()).map_err(fault)
 }

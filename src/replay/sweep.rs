@@ -24,7 +24,7 @@ pub enum SweepError {
     Form(String),
     /// Too many values.
     #[error("--sweep asks for {0} values; at most {VALUES_MAX} are replayed, take a larger step")]
-    TooMany(i64),
+    TooMany(i128),
     /// Neither sheet has it, or a value makes no sense.
     #[error("--sweep: {0}")]
     Parameter(String),
@@ -45,11 +45,12 @@ impl Sweep {
         if parameter.trim().is_empty() || step < 1 || to < from {
             return Err(form());
         }
-        let count = to.saturating_sub(from) / step + 1;
-        let most = usize::try_from(count).unwrap_or(usize::MAX);
-        if most > VALUES_MAX {
-            return Err(SweepError::TooMany(count));
-        }
+        let count = (i128::from(to) - i128::from(from)) / i128::from(step) + 1;
+        let most = i64::try_from(VALUES_MAX).unwrap_or(i64::MAX);
+        let count = i64::try_from(count)
+            .ok()
+            .filter(|count| *count <= most)
+            .ok_or(SweepError::TooMany(count))?;
         Ok(Self {
             parameter: parameter.trim().to_owned(),
             values: (0..count).map(|index| from + index * step).collect(),

@@ -5,6 +5,7 @@ mod agree;
 mod command;
 mod made;
 mod naive;
+mod outputs;
 mod plain;
 #[path = "../bench/replay/python.rs"]
 mod python;

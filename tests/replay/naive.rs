@@ -54,10 +54,13 @@ pub fn answer(text: &str, asked: &Asked) -> Plain {
     }
     let seen = lines.len() as u64;
     lines.retain(|line| {
-        asked
-            .as_of
-            .is_none_or(|as_of| line.updated.is_none_or(|updated| updated <= as_of))
+        asked.as_of.is_none_or(|as_of| {
+            line.updated
+                .or_else(|| measured(line))
+                .is_none_or(|known| known <= as_of)
+        })
     });
+    plain.undated_versions = lines.iter().filter(|line| line.updated.is_none()).count() as u64;
     plain.observations = lines.len() as u64;
     plain.later_versions = seen - plain.observations;
     let mut readings = Vec::new();
@@ -82,6 +85,15 @@ pub fn answer(text: &str, asked: &Asked) -> Plain {
     }
     pair(&readings, asked, &mut plain);
     plain
+}
+
+/// What is measured after a moment was not known then.
+fn measured(line: &Line) -> Option<i64> {
+    let value = &line.value;
+    let single = value["effectiveDateTime"]
+        .as_str()
+        .or(value["effectiveInstant"].as_str());
+    millis(single.or(value["effectivePeriod"]["end"].as_str())?)
 }
 
 fn of_line(line: &Line) -> Vec<Result<Reading, &'static str>> {

@@ -20,6 +20,7 @@ pub struct Plain {
     pub diastolic_readings: u64,
     pub set_aside: SetAside,
     pub later_versions: u64,
+    pub undated_versions: u64,
     pub other_resources: u64,
     pub bad_lines: u64,
 }
@@ -44,6 +45,7 @@ impl From<&Summary> for Plain {
                 .map(|(reason, count)| ((*reason).to_owned(), *count))
                 .collect(),
             later_versions: summary.later_versions,
+            undated_versions: summary.undated_versions,
             other_resources: summary.other_resources,
             bad_lines: summary.bad_lines,
         }
@@ -69,6 +71,7 @@ impl Plain {
             diastolic_readings: self.diastolic_readings,
             set_aside: self.set_aside.clone(),
             later_versions: self.later_versions,
+            undated_versions: self.undated_versions,
             other_resources: self.other_resources,
             bad_lines: self.bad_lines,
         }

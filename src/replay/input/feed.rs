@@ -130,14 +130,14 @@ impl<'a> Feed<'a> {
     fn read_error(&self, index: usize, source: io::Error) -> ReplayError {
         ReplayError::Read {
             file: self.name(index),
-            source,
+            cause: source,
         }
     }
 
     fn open(&self, file: &File) -> Result<Open, ReplayError> {
-        self.open_io(file).map_err(|source| ReplayError::Read {
+        self.open_io(file).map_err(|cause| ReplayError::Read {
             file: file.name.clone(),
-            source,
+            cause,
         })
     }
 

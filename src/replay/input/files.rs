@@ -76,7 +76,7 @@ fn named(argument: &str) -> Result<Vec<File>, ReplayError> {
     for entry in pattern {
         let path = entry.map_err(|error| ReplayError::Read {
             file: error.path().display().to_string(),
-            source: error.into(),
+            cause: error.into(),
         })?;
         if !path.is_dir() {
             found.push(File::of(path));
@@ -90,9 +90,9 @@ fn named(argument: &str) -> Result<Vec<File>, ReplayError> {
 
 fn of_folder(folder: &Path) -> Result<Vec<File>, ReplayError> {
     let name = folder.display().to_string();
-    let fail = |source| ReplayError::Read {
+    let fail = |cause| ReplayError::Read {
         file: name.clone(),
-        source,
+        cause,
     };
     let mut paths = Vec::new();
     for entry in std::fs::read_dir(folder).map_err(fail)? {

@@ -41,6 +41,7 @@ pub fn json(study: &Study) -> Value {
         "inputs": {
             "lines": inputs.lines, "badLines": inputs.bad.count, "byType": inputs.by_type,
             "superseded": inputs.superseded, "withdrawn": inputs.withdrawn, "laterThanView": inputs.later_than_view,
+            "undated": inputs.undated, "idsOfSeveralPatients": inputs.shared_ids,
             "setAside": inputs.set_aside.iter().chain(&study.findings.judged).fold(serde_json::Map::new(), |mut all, (reason, count)| {
                 let before = all.get(reason.code()).and_then(Value::as_u64).unwrap_or(0);
                 all.insert(reason.code().to_owned(), json!(before + count));

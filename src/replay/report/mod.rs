@@ -90,7 +90,14 @@ pub fn html(study: &Study) -> String {
             }
         }
     };
-    page.into_string()
+    // A text of the record may hold what no page may (control characters), or what turns the order of
+    // letters around: it is shown as a mark.
+    page.into_string().replace(is_control, "\u{fffd}")
+}
+
+fn is_control(letter: char) -> bool {
+    letter.is_control() && !matches!(letter, '\n' | '\t')
+        || matches!(letter, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
 }
 
 fn head(study: &Study) -> Markup {

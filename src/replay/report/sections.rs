@@ -135,11 +135,13 @@ pub fn inputs(study: &Study) -> Markup {
     });
     html! {
         (list(vec![
-            Figure::new("Lines", count(inputs.lines), "lines that are not empty, of all files"),
+            Figure::new("Lines", count(inputs.lines), "of all files, empty ones too"),
             Figure::new("Lines not readable", count(inputs.bad.count), "no JSON of a resource with a type and an id; counted and left out"),
             Figure::new("Versions superseded", count(inputs.superseded), "a version of which a newer one (by meta.lastUpdated) was in the files"),
             Figure::new("Taken back", count(inputs.withdrawn), "resources whose newest version is entered-in-error, cancelled or not-done"),
-            Figure::new("Updated after the view", count(inputs.later_than_view), "versions with a meta.lastUpdated later than the moment of the view; left out"),
+            Figure::new("Updated after the view", count(inputs.later_than_view), "versions with a meta.lastUpdated later than the moment of the view (without one: measured later); left out"),
+            Figure::new("Without lastUpdated", count(inputs.undated), "versions of which is not known when they arrived: they count as older than any other of their id"),
+            Figure::new("Ids of several patients", count(inputs.shared_ids), "ids whose versions name different patients: corrections, or files of different servers, which must be replayed one by one"),
         ]))
         div class="side" {
             (table("Resources by type; Observation, Procedure and Patient are read", &["Type", "Lines"], kinds.collect()))

@@ -46,8 +46,10 @@ pub struct Summary {
     pub diastolic_readings: u64,
     /// Readings that cannot be used, by reason.
     pub set_aside: BTreeMap<Reason, u64>,
-    /// Versions of later than `--as-of`.
+    /// Versions of later than `--as-of`; without a lastUpdated, those measured later.
     pub later_versions: u64,
+    /// Versions without a usable lastUpdated: older than any that has one.
+    pub undated_versions: u64,
     /// Resources of another type.
     pub other_resources: u64,
     /// Lines, blank and bad ones too.
@@ -115,6 +117,7 @@ pub(super) fn answer(mut scanned: Scanned<Read>, options: &Options, spill: &Spil
         diastolic_readings: total.diastolic,
         set_aside,
         later_versions: all.later,
+        undated_versions: all.undated,
         other_resources: all.others,
         lines: scanned.lines,
         bad_lines: scanned.bad.count,
@@ -134,6 +137,7 @@ struct Gathered {
     set_aside: Vec<Pile<Aside>>,
     observations: u64,
     later: u64,
+    undated: u64,
     withdrawn: u64,
     others: u64,
 }
@@ -166,6 +170,7 @@ impl Gathered {
             all.set_aside.push(read.set_aside);
             all.observations += read.observations;
             all.later += read.later;
+            all.undated += read.undated;
             all.withdrawn += read.withdrawn;
             all.others += read.others;
         }

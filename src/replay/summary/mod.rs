@@ -13,7 +13,7 @@
 //!
 //! What cannot be used (no patient, no moment, no known unit, a comparator) is counted under its reason.
 //!
-//! Of each Observation 28 bytes are kept, and 40 of each reading. What exceeds `memory_bytes` lies in an
+//! Of each Observation 32 bytes are kept, and 40 of each reading. What exceeds `memory_bytes` lies in an
 //! unnamed temporary file: then memory grows with the patients, and by one bit for each line.
 
 mod answer;
@@ -53,7 +53,7 @@ pub struct Options {
     pub after_minutes: u32,
     /// Which of those.
     pub pairing: Pairing,
-    /// Versions of later than this are not seen.
+    /// Versions of later than this are not seen; without a lastUpdated, those measured later.
     pub as_of: Option<Instant>,
     /// So much of what is read may stay in memory; the rest goes to a temporary file.
     pub memory_bytes: u64,

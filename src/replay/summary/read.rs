@@ -30,6 +30,8 @@ pub(super) struct Read {
     pub observations: u64,
     /// Versions of after `as_of`.
     pub later: u64,
+    /// Versions without a usable lastUpdated.
+    pub undated: u64,
     /// Withdrawn without an id.
     pub withdrawn: u64,
     /// Resources of another type.
@@ -61,6 +63,7 @@ impl<'m> Reader<'m> {
                 set_aside: Pile::default(),
                 observations: 0,
                 later: 0,
+                undated: 0,
                 withdrawn: 0,
                 others: 0,
                 shared_hash: false,
@@ -99,12 +102,14 @@ impl<'m> Reader<'m> {
         let updated = meta
             .and_then(|meta| meta.last_updated.as_deref())
             .and_then(|text| datetime::parse_instant(text).ok());
-        if let (Some(updated), Some(as_of)) = (updated, self.as_of)
-            && updated > as_of
-        {
-            self.read.later += 1;
-            return;
+        if let Some(as_of) = self.as_of {
+            let measured = || millis(observation).ok().map(Instant::from_millis);
+            if updated.or_else(measured).is_some_and(|known| known > as_of) {
+                self.read.later += 1;
+                return;
+            }
         }
+        self.read.undated += u64::from(updated.is_none());
         self.read.observations += 1;
         let withdrawn = observation.status.as_deref() == Some("entered-in-error");
         let updated = moment(updated);

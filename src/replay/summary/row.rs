@@ -19,8 +19,6 @@ pub(super) const fn bucket(hash: u64) -> usize {
 /// Ids are known by 79 bits of their hash: among ten million the chance that any two share them is
 /// about one in ten thousand million.
 #[derive(Clone, Copy)]
-// 28 bytes in the place of 32.
-#[repr(Rust, packed(4))]
 pub(super) struct Version {
     /// Hash of the id.
     pub hash: u64,
@@ -29,7 +27,7 @@ pub(super) struct Version {
     /// Where it stands.
     pub place: Place,
     /// versionId, then one bit: entered-in-error.
-    number_and_withdrawn: u32,
+    number_and_withdrawn: u64,
 }
 
 /// Bits that any lastUpdated of the years 1 to 9999 needs, in milliseconds.
@@ -45,19 +43,19 @@ pub(super) fn moment(updated: Option<Instant>) -> u64 {
 }
 
 impl Version {
-    pub fn new(hash: u128, updated: u64, number: u32, withdrawn: bool, place: Place) -> Self {
+    pub fn new(hash: u128, updated: u64, number: u64, withdrawn: bool, place: Place) -> Self {
         // The halves of the hash; the casts cut.
         let (high, low) = ((hash >> 64) as u64, hash as u64);
         Self {
             hash: high,
             hash_and_updated: (low << MOMENT_BITS) | updated,
             place,
-            number_and_withdrawn: (number.min(u32::MAX >> 1) << 1) | u32::from(withdrawn),
+            number_and_withdrawn: (number.min(u64::MAX >> 1) << 1) | u64::from(withdrawn),
         }
     }
 
     /// By id, and of one id the version that counts last.
-    pub fn order(&self) -> (u64, u64, u32, Place) {
+    pub fn order(&self) -> (u64, u64, u64, Place) {
         (
             self.hash,
             self.hash_and_updated,
@@ -170,12 +168,11 @@ fn write_place(place: Place, out: &mut Vec<u8>) {
 }
 
 impl Fixed for Version {
-    const BYTES: usize = 28;
+    const BYTES: usize = 32;
 
     fn write(&self, out: &mut Vec<u8>) {
-        let (hash, more) = (self.hash, self.hash_and_updated);
-        out.extend(hash.to_le_bytes());
-        out.extend(more.to_le_bytes());
+        out.extend(self.hash.to_le_bytes());
+        out.extend(self.hash_and_updated.to_le_bytes());
         write_place(self.place, out);
         out.extend(self.number_and_withdrawn.to_le_bytes());
     }
@@ -186,7 +183,7 @@ impl Fixed for Version {
             hash: from.long()?,
             hash_and_updated: from.long()?,
             place: from.place()?,
-            number_and_withdrawn: from.short()?,
+            number_and_withdrawn: from.long()?,
         })
     }
 }

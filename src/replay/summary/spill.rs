@@ -56,14 +56,14 @@ impl Spill {
     /// Fill `bytes` from there.
     pub fn read(&self, bytes: &mut [u8], at: u64) -> Result<(), ReplayError> {
         let read = self.file().and_then(|file| file.read_exact_at(bytes, at));
-        read.map_err(|source| ReplayError::Temporary { source })
+        read.map_err(|cause| ReplayError::Temporary { cause })
     }
 
     /// # Errors
     /// When something could not be written.
     pub fn check(&self) -> Result<(), ReplayError> {
         let error = self.error.lock().unwrap_or_else(PoisonError::into_inner).take();
-        error.map_or(Ok(()), |source| Err(ReplayError::Temporary { source }))
+        error.map_or(Ok(()), |cause| Err(ReplayError::Temporary { cause }))
     }
 
     fn file(&self) -> io::Result<&File> {
