@@ -169,7 +169,11 @@ fn again(dice: &mut Dice, told: &[Value], odd: bool) -> Value {
         return copy;
     }
     let versions = told.iter().filter(|other| other["id"] == copy["id"]).count();
-    copy["meta"]["versionId"] = json!((versions + 1).to_string());
+    copy["meta"]["versionId"] = match odd && dice.one_in(4) {
+        // Beyond 32 bits.
+        true => json!((4_294_967_297 - versions).to_string()),
+        false => json!((versions + 1).to_string()),
+    };
     if !dice.one_in(3) {
         copy["meta"]["lastUpdated"] = json!(time(dice, 400, odd));
     }
