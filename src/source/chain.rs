@@ -184,7 +184,8 @@ impl Reader<'_> {
             steps: 0,
         };
         let mut walk = Walk::new(self.client, search.resource_type, asked.clone(), self.now);
-        while let Some(page) = walk.next_page().await? {
+        let mut next = walk.next_page().await;
+        while let Some(page) = next? {
             let last = page.next.is_none();
             let cut = !last && walk.pages() >= self.max_pages;
             self.observe(&page, &mut order, walk.pages() == 1, report);
@@ -202,7 +203,23 @@ impl Reader<'_> {
                 aside: search.aside,
                 ..Batch::default()
             };
-            self.hand_over(page, moved, &kind, report).await?;
+            // By time, not by place: what is updated meanwhile only moves to the end.
+            if let Some(newest) = order.newest.filter(|newest| order.ascending && *newest > asked_from)
+                && walk.counts_places(&asked)
+            {
+                asked_from = newest;
+                asked = self.client.url(search.resource_type, &(search.query)(newest, count))?;
+                walk.go_on_with(asked.clone());
+            }
+            // The next page is fetched while this one is committed. What is wrong with it is looked at after
+            // the commit, and a commit that fails does not wait for it.
+            let ahead = async {
+                Ok(match cut {
+                    true => Ok(None),
+                    false => walk.next_page().await,
+                })
+            };
+            ((), next) = tokio::try_join!(self.hand_over(page, moved, &kind, report), ahead)?;
             *untold |= history && report.entries > before;
             *position = target.or(*position);
             if cut {
@@ -213,14 +230,6 @@ impl Reader<'_> {
                 } else {
                     Err(PollError::PageLimit(self.max_pages))
                 };
-            }
-            // By time, not by place: what is updated meanwhile only moves to the end.
-            if let Some(newest) = order.newest.filter(|newest| order.ascending && *newest > asked_from)
-                && walk.counts_places(&asked)
-            {
-                asked_from = newest;
-                asked = self.client.url(search.resource_type, &(search.query)(newest, count))?;
-                walk.go_on_with(asked.clone());
             }
         }
         Ok(())
