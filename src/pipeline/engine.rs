@@ -67,6 +67,8 @@ pub struct Engine {
     forgets: Instant,
     /// Patients whose past is being read: told of when it is complete.
     untold: BTreeSet<PatientKey>,
+    /// What the commit under way changed of that, to be taken back when it fails.
+    promised: Promised,
     /// Patients whose first message is held until their birth date has been read.
     awaited: Awaited,
     next_due: Option<Instant>,
@@ -86,6 +88,15 @@ pub(super) struct Told {
     refused: Vec<crate::recognise::Reason>,
     queued: bool,
     watched: Vec<PatientKey>,
+}
+
+/// What a commit changes of whom is told of later.
+#[derive(Default)]
+struct Promised {
+    /// Patients of whom only the past was read so far.
+    added: Vec<PatientKey>,
+    /// Patients who are told of in this commit.
+    told: BTreeSet<PatientKey>,
 }
 
 /// One patient's turn in a commit.
@@ -123,6 +134,7 @@ impl Engine {
             unwatched_hours: retention::UNWATCHED_HOURS,
             forgets,
             untold: BTreeSet::new(),
+            promised: Promised::default(),
             awaited: Awaited::default(),
             next_due,
             answering: None,
@@ -223,8 +235,7 @@ impl Engine {
     fn commit_group(&mut self, group: Vec<Submission>) {
         let started = std::time::Instant::now();
         let (batches, replies): (Vec<_>, Vec<_>) = group.into_iter().map(|one| (one.batch, one.reply)).unzip();
-        // A commit that fails takes back whom it promised to tell of.
-        let untold = self.untold.clone();
+        self.promised = Promised::default();
         match self.work(batches) {
             Ok((answers, told)) => {
                 self.went_through();
@@ -248,7 +259,7 @@ impl Engine {
             Err(error) => {
                 // What is in memory may be ahead of the store now: forget it, it is read again.
                 self.patients.clear();
-                self.untold = untold;
+                self.take_back();
                 self.outlets.metrics.failed_commit();
                 self.failed(&error);
                 for reply in replies {
@@ -269,6 +280,15 @@ impl Engine {
         }
     }
 
+    /// A commit that failed takes back whom it promised to tell of.
+    fn take_back(&mut self) {
+        let Promised { added, told } = std::mem::take(&mut self.promised);
+        self.untold.extend(told);
+        for patient in added {
+            self.untold.remove(&patient);
+        }
+    }
+
     fn work(&mut self, batches: Vec<Batch>) -> Result<(Vec<Vec<Answer>>, Told), StoreError> {
         let now = (self.clock)();
         let store = Arc::clone(&self.store);
@@ -285,11 +305,20 @@ impl Engine {
         }
         let waiting: BTreeSet<PatientKey> = work.aside.intersection(&self.untold).cloned().collect();
         work.untold.extend(waiting);
-        self.untold.extend(work.untold.difference(&work.told).cloned());
+        let added = work.untold.difference(&work.told);
+        let added: Vec<PatientKey> = added
+            .filter(|patient| !self.untold.contains(*patient))
+            .cloned()
+            .collect();
+        self.untold.extend(added.iter().cloned());
         let complete = if complete {
             std::mem::take(&mut self.untold)
         } else {
             BTreeSet::new()
+        };
+        self.promised = Promised {
+            added,
+            told: complete.clone(),
         };
         // After a failure what is sent is tried by itself: a timer cannot hold it up.
         let due = match self.resting {
