@@ -394,10 +394,10 @@ impl Engine {
             };
             match build::resource(draft, context, self.validator) {
                 Ok(resource) => {
-                    commit.derived.push(derived_row(&resource, Some(patient), now));
                     if self.settings.deliver && self.settings.mode == crate::outbox::context::Mode::Live {
-                        group.push(outbox_entry(resource, patient, now));
+                        group.push(outbox_entry(resource.clone(), patient, now));
                     }
+                    commit.derived.push(derived_row(resource, Some(patient), now));
                 }
                 Err(error) => {
                     // A defect of ours: it must be seen (among the stopped messages), and must not

@@ -75,7 +75,7 @@ impl Engine {
         };
         let now = (self.clock)();
         let mut commit = Commit {
-            derived: vec![derived_row(&device, None, now)],
+            derived: vec![derived_row(device.clone(), None, now)],
             ..Commit::default()
         };
         if delivers {

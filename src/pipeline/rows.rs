@@ -12,12 +12,13 @@ use crate::store::{DerivedRow, EventRow, OutboxEntry, OutboxState};
 use std::collections::BTreeSet;
 
 /// A derived resource as a row; its references point to our own endpoint.
-pub(super) fn derived_row(resource: &Resource, patient: Option<&PatientKey>, now: Instant) -> DerivedRow {
+pub(super) fn derived_row(mut resource: Resource, patient: Option<&PatientKey>, now: Instant) -> DerivedRow {
+    localise(&mut resource.value);
     DerivedRow {
         identity: resource.identity,
         resource_type: resource.resource_type.to_owned(),
         patient: patient.cloned(),
-        body: localise(&resource.value),
+        body: resource.value,
         last_updated: now,
         version: 0,
     }

@@ -121,7 +121,9 @@ async fn a_patient_of_the_commit_under_way_is_not_read_before_it_stands() {
     let deltas = running.deltas();
     assert_eq!(deltas.len(), 200);
     assert!(
-        deltas.iter().all(|delta| delta["valueQuantity"]["value"] == json!(20.0)),
+        deltas
+            .iter()
+            .all(|delta| delta["valueQuantity"]["value"] == json!(20.0)),
         "{:?}",
         deltas[0]
     );
