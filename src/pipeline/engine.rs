@@ -137,28 +137,37 @@ impl Engine {
     /// Work until every sender is gone, or after `shutdown` once what waits is done. It blocks
     /// whoever polls it: on a runtime of its own, see [`Engine::start`].
     pub async fn run(mut self, shutdown: CancellationToken) {
+        let mut group = Vec::new();
         loop {
-            let mut group = Vec::new();
             let mut idle = false;
-            let limit = self.settings.batches_per_commit;
+            let limit = self.settings.batches_per_commit.max(1);
+            let more = limit.saturating_sub(group.len()).max(1);
             let ended = self.writer.as_ref().map(Writer::woken);
             tokio::select! {
                 biased;
                 () = shutdown.cancelled() => {
                     self.receiver.close();
-                    while self.receiver.recv_many(&mut group, limit).await > 0 {
+                    while !group.is_empty() || self.receiver.recv_many(&mut group, limit).await > 0 {
                         self.commit_group(std::mem::take(&mut group));
                     }
                     break;
                 }
-                taken = self.receiver.recv_many(&mut group, limit) => if taken == 0 { break },
+                taken = self.receiver.recv_many(&mut group, more) => if taken == 0 {
+                    if !group.is_empty() {
+                        self.commit_group(group);
+                    }
+                    break;
+                },
                 () = woken(ended), if self.under_way.is_some() => self.look_whether_ended(),
                 () = tokio::time::sleep(TIMER_LOOK) => idle = self.under_way.is_none(),
             }
             self.outlets.health.engine_beat((self.clock)());
+            // Small commits cost the disk as much as large ones: the next one is begun when as much waits as is
+            // under way, or when that has ended.
+            let enough = self.under_way.as_ref().is_none_or(|one| group.len() >= one.batches);
             let nothing_came = group.is_empty();
-            if !nothing_came {
-                self.commit_group(group);
+            if enough && !nothing_came {
+                self.commit_group(std::mem::take(&mut group));
             }
             // After a commit the writer does it.
             if (idle || (self.writer.is_none() && !nothing_came)) && self.resting.is_none() {

@@ -18,6 +18,8 @@ pub(super) struct UnderWay {
     pub(super) current: Arc<Current>,
     /// Whose rows it writes.
     pub(super) patients: HashSet<PatientKey>,
+    /// So many batches were answered with it.
+    pub(super) batches: usize,
     /// It takes rows away: nothing is prepared before it stands.
     pub(super) alone: bool,
     pub(super) promised: Promised,
@@ -75,6 +77,7 @@ impl Engine {
         let under_way = UnderWay {
             current: Arc::new(current),
             patients: patients.collect(),
+            batches: replies.len(),
             alone: !commit.unneeded.is_empty() || !commit.refiled.is_empty(),
             promised,
         };

@@ -11,7 +11,7 @@ use rusqlite::{Connection, OptionalExtension, Row, Transaction, params};
 /// Inputs and derived resources that are indexed in one transaction, each: a commit may wait for it.
 pub(super) const PART: usize = 512;
 /// The same while commits come without a pause: what is sent meanwhile waits no longer than for a commit.
-pub(super) const BUSY_PART: usize = 128;
+pub(super) const BUSY_PART: usize = 256;
 /// Resources that may wait while commits come without a pause: as many as a search indexes in
 /// well under a second.
 pub(super) const WAITING_MAX: u64 = 16 * PART as u64;
