@@ -5,34 +5,26 @@ use serde_json::{Map, Value};
 /// The types that this service derives and that a `urn:uuid:` reference can name.
 const DERIVED_TYPES: [&str; 3] = ["Observation", "Communication", "Device"];
 
-/// The same resource with each `urn:uuid:<identity>` reference turned into `<type>/<identity>`,
+/// Each `urn:uuid:<identity>` reference of a resource becomes `<type>/<identity>`,
 /// the type taken from Reference.type. A reference without a type that we derive is left alone.
 /// All else is unchanged; doing it twice changes nothing more.
-pub fn localise(resource: &Value) -> Value {
+pub fn localise(resource: &mut Value) {
     match resource {
-        Value::Object(fields) => Value::Object(localise_object(fields)),
-        Value::Array(items) => Value::Array(items.iter().map(localise).collect()),
-        other => other.clone(),
+        Value::Object(fields) => localise_object(fields),
+        Value::Array(items) => items.iter_mut().for_each(localise),
+        _ => {}
     }
 }
 
-fn localise_object(fields: &Map<String, Value>) -> Map<String, Value> {
-    let mut local: Map<String, Value> = fields
-        .iter()
-        .map(|(key, value)| (key.clone(), localise(value)))
-        .collect();
-    let identity = fields
-        .get("reference")
-        .and_then(Value::as_str)
-        .and_then(|r| r.strip_prefix("urn:uuid:"));
-    let named = fields
-        .get("type")
-        .and_then(Value::as_str)
-        .filter(|name| DERIVED_TYPES.contains(name));
+fn localise_object(fields: &mut Map<String, Value>) {
+    fields.values_mut().for_each(localise);
+    let text = |name: &str| fields.get(name).and_then(Value::as_str);
+    let identity = text("reference").and_then(|reference| reference.strip_prefix("urn:uuid:"));
+    let named = text("type").filter(|name| DERIVED_TYPES.contains(name));
     if let (Some(identity), Some(name)) = (identity, named) {
-        local.insert("reference".into(), Value::String(format!("{name}/{identity}")));
+        let local = format!("{name}/{identity}");
+        fields.insert("reference".into(), Value::String(local));
     }
-    local
 }
 
 #[cfg(test)]
@@ -48,7 +40,8 @@ mod tests {
             "subject": { "reference": "Patient/1", "type": "Patient" },
             "payload": [{ "contentReference": { "reference": urn, "type": "Communication" } }],
         });
-        let after = localise(&before);
+        let mut after = before.clone();
+        localise(&mut after);
         let id = "6a2f41a3-c54c-5ce8-82a2-000000000001";
         assert_eq!(after["about"][0]["reference"], format!("Observation/{id}"));
         assert_eq!(after["about"][1]["reference"], urn);
@@ -57,6 +50,8 @@ mod tests {
             format!("Communication/{id}")
         );
         assert_eq!(after["subject"], before["subject"]);
-        assert_eq!(localise(&after), after);
+        let once = after.clone();
+        localise(&mut after);
+        assert_eq!(after, once);
     }
 }

@@ -161,7 +161,7 @@ pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s
         .iter()
         .any(|rule| matches!(rule.kind, RuleKind::MeanDelta { .. }));
     let latest = now.plus_minutes(sheet.pairing.clock_skew_minutes);
-    for slot in state.slots.values() {
+    for slot in state.slots.values().map(AsRef::as_ref) {
         gathering.published += slot.published.len();
         gathering.judged_before |= !slot.judged.is_empty();
         gathering.lose(slot, &sides);

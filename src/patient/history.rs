@@ -38,7 +38,7 @@ pub(super) fn moment(slot: &Slot) -> Instant {
 
 fn forget(state: &mut State, source: &str, step: &mut Step) {
     let Some(slot) = state.slots.remove(source) else { return };
-    for receipt in slot.published {
+    for receipt in &slot.published {
         state.standing.remove(&receipt.identity);
         step.standing.remove(&receipt.identity);
         step.forgotten_standing.push(receipt.identity);

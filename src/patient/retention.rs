@@ -46,7 +46,8 @@ pub fn forget_at(state: &State, sheet: &Sheet, unwatched_hours: i64, now: Instan
         return None;
     }
     let kept = kept_minutes(sheet, unwatched_hours);
-    let pressures = state.slots.values().filter(|slot| is_blood_pressure(slot));
+    let slots = state.slots.values().map(AsRef::as_ref);
+    let pressures = slots.filter(|slot| is_blood_pressure(slot));
     let first = pressures.map(age_from).min()?;
     Some(first.plus_minutes(kept).max(now.plus_minutes(LOOK_MINUTES)))
 }
@@ -58,7 +59,7 @@ fn is_watched(state: &State) -> bool {
             || slot.refusals.iter().any(|refusal| refusal.meant.is_some())
             || !slot.published.is_empty()
     };
-    !state.concerns.is_empty() || !state.standing.is_empty() || state.slots.values().any(compartment)
+    !state.concerns.is_empty() || !state.standing.is_empty() || state.slots.values().map(AsRef::as_ref).any(compartment)
 }
 
 /// Nothing but blood pressures, contexts or what was taken back: whatever else was refused might be

@@ -29,7 +29,7 @@ impl<'s> Sides<'s> {
 
 fn sides_of_members(state: &State) -> HashMap<&str, Side> {
     let mut sides: HashMap<&str, Side> = HashMap::new();
-    for slot in state.slots.values() {
+    for slot in state.slots.values().map(AsRef::as_ref) {
         if slot.members_side == Side::Unstated || slot.withdrawn.is_some() {
             continue;
         }

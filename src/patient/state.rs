@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use uuid::Uuid;
 
-/// The newest version of one source resource of this patient.
+/// The newest version of one source resource of this patient. What is empty is not written.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Slot {
     /// `Observation/abc`.
@@ -20,28 +20,34 @@ pub struct Slot {
     /// When any version of it was first received.
     pub received: Instant,
     /// Set when the measurement was taken back; then `readings` is empty.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub withdrawn: Option<Withdrawal>,
     /// What can be used.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub readings: Vec<Reading>,
     /// What cannot.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub refusals: Vec<Refusal>,
     /// Members that this panel names.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub members: Vec<String>,
     /// Side that this panel states for its members.
+    #[serde(default, skip_serializing_if = "Side::is_unstated")]
     pub members_side: Side,
     /// What it records of the patient over a time.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub contexts: Vec<Context>,
     /// True once the source was asked for earlier diastolics of this reading.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub diastolics_asked: bool,
     /// A quick hash of what this slot holds (`publish::seal`): unequal means "look closer".
     #[serde(default)]
     pub seal: u64,
     /// Derived Observations that stand on readings of this slot.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub published: Vec<Receipt>,
     /// What was set aside by judgement of the whole set (future, implausible, duplicate).
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub judged: Vec<Refusal>,
 }
 
@@ -49,8 +55,10 @@ pub struct Slot {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Receipt {
     /// Part of the slot's resource (`Reading::part`).
+    #[serde(default, skip_serializing_if = "String::is_empty")]
     pub part: String,
     /// Source and part of the carried diastolic; None for the pairing itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub carried: Option<(String, String)>,
     /// A quick hash of what it was made from: unequal means "look closer".
     pub fingerprint: u64,
@@ -141,12 +149,12 @@ pub struct State {
     pub birth_date: Option<String>,
     /// A name or bed to show on the page, from a Patient resource; never logged.
     pub label: Option<String>,
-    /// By source.
-    pub slots: BTreeMap<String, Slot>,
+    /// By source. Each by itself: a node of the tree has room for eleven, and most patients have few.
+    pub slots: BTreeMap<String, Box<Slot>>,
     /// By identity.
-    pub standing: BTreeMap<Uuid, Standing>,
+    pub standing: BTreeMap<Uuid, Box<Standing>>,
     /// By site and family.
-    pub concerns: BTreeMap<ConcernKey, Concern>,
+    pub concerns: BTreeMap<ConcernKey, Box<Concern>>,
     /// When this patient must be looked at again though nothing arrives.
     pub next_due: Option<Instant>,
 }

@@ -213,10 +213,10 @@ fn record(state: &mut State, effect: Effect, step: &mut Step) {
             step.standing.insert(draft.identity);
             state.standing.insert(
                 draft.identity,
-                Standing {
+                Box::new(Standing {
                     draft,
                     retracted: false,
-                },
+                }),
             );
         }
         Effect::Retract(draft) => {
@@ -237,9 +237,9 @@ fn record(state: &mut State, effect: Effect, step: &mut Step) {
     }
 }
 
-fn put_concern(concerns: &mut BTreeMap<ConcernKey, Concern>, key: ConcernKey, concern: Concern, step: &mut Step) {
+fn put_concern(concerns: &mut BTreeMap<ConcernKey, Box<Concern>>, key: ConcernKey, concern: Concern, step: &mut Step) {
     step.concerns.insert(key.clone());
-    concerns.insert(key, concern);
+    concerns.insert(key, Box::new(concern));
 }
 
 /// Every refusal of a slot: what recognition refused and what judgement put aside.
@@ -343,5 +343,5 @@ fn replace(state: &mut State, recognised: Recognised, now: Instant, step: &mut S
     };
     step.refusals.push((source.clone(), all_refusals(&slot)));
     step.slots.insert(source.clone());
-    state.slots.insert(source, slot);
+    state.slots.insert(source, Box::new(slot));
 }

@@ -35,7 +35,7 @@ pub struct Telling {
 pub fn tell(state: &State, assessment: &Assessment<'_>, sheet: &Sheet, now: Instant) -> Telling {
     let mut telling = Telling::default();
     for concern in &assessment.concerns {
-        let told = state.concerns.get(&concern.key);
+        let told = state.concerns.get(&concern.key).map(AsRef::as_ref);
         Teller {
             state,
             assessment,

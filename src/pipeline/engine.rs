@@ -2,27 +2,31 @@
 //! patients concerned, writes one commit, and only then answers (invariants 1 and 2).
 
 use super::awaited::Awaited;
+use super::group::{Prepared, Promised, UnderWay};
 use super::held::Held;
+pub use super::outlets::Outlets;
+use super::outlets::Told;
 use super::rows::{changes, derived_row, history_words, outbox_entry, stopped_entry};
 use super::settings::{Clock, Settings};
-use super::work::{Work, set_aside_rows};
+use super::work::{Current, Work, set_aside_rows};
+use super::writer::{Desk, Writer, tidy};
 use crate::fhir::Instant;
 use crate::outbox::build::{self, Draft};
 use crate::outbox::context::MessageContext;
 use crate::outbox::validate::Validator;
 use crate::patient::effect::Effect;
-use crate::patient::{Input, Question, State, Step, retention, step, step_held, step_untold};
+use crate::patient::{Input, State, Step, retention, step, step_held, step_untold};
 use crate::recognise::Withdrawal;
 use crate::recognise::reading::PatientKey;
-use crate::server::{Health, LiveEvent, Metrics};
+use crate::server::LiveEvent;
 use crate::source::Batch;
-use crate::source::intake::{Answer, IntakeError, Submission};
+use crate::source::intake::Submission;
 use crate::store::{Commit, Store, StoreError};
 use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::runtime::{Handle, RuntimeFlavor};
-use tokio::sync::{Notify, broadcast, mpsc};
+use tokio::sync::{Notify, mpsc};
 use tokio_util::sync::CancellationToken;
 
 /// How long the engine sleeps at most before it looks whether a timer fell due.
@@ -35,23 +39,6 @@ const REST: Duration = Duration::from_secs(2);
 /// Patients stepped by timers in one commit.
 const DUE_PER_COMMIT: usize = 500;
 
-/// What the engine tells the rest of the service after a commit.
-#[derive(Clone)]
-pub struct Outlets {
-    /// Open pages, the demo's printout.
-    pub events: broadcast::Sender<LiveEvent>,
-    /// Counters.
-    pub metrics: Arc<Metrics>,
-    /// Signs of life.
-    pub health: Arc<Health>,
-    /// Questions to the source; None when nobody can be asked.
-    pub questions: Option<mpsc::Sender<Question>>,
-    /// Patients with a compartment reading whose Patient resource may be fetched.
-    pub watched: Option<mpsc::Sender<PatientKey>>,
-    /// Wakes the delivery.
-    pub outbox: Arc<Notify>,
-}
-
 /// The engine. `run` owns it.
 pub struct Engine {
     pub(super) store: Arc<dyn Store>,
@@ -60,32 +47,24 @@ pub struct Engine {
     pub(super) clock: Clock,
     pub(super) outlets: Outlets,
     receiver: mpsc::Receiver<Submission>,
-    patients: Held,
+    pub(super) patients: Held,
     /// Hours for which readings of patients without a compartment pressure are kept.
     unwatched_hours: i64,
     /// When to look next for what may be forgotten.
-    forgets: Instant,
+    pub(super) forgets: Instant,
     /// Patients whose past is being read: told of when it is complete.
-    untold: BTreeSet<PatientKey>,
+    pub(super) untold: BTreeSet<PatientKey>,
+    /// What the commit under way changed of that, to be taken back when it fails.
+    pub(super) promised: Promised,
     /// Patients whose first message is held until their birth date has been read.
     awaited: Awaited,
-    next_due: Option<Instant>,
-    /// Where answers are given: the runtime that started the engine, which is woken once for all
-    /// of a commit. None: by the engine itself.
-    answering: Option<Handle>,
+    pub(super) next_due: Option<Instant>,
+    /// Commits while the next one is prepared. None: the engine commits by itself.
+    pub(super) writer: Option<Writer>,
+    /// What the writer commits now. At most one.
+    pub(super) under_way: Option<UnderWay>,
     /// Set after a commit that failed: until then no timer is taken up and no probe made.
     resting: Option<tokio::time::Instant>,
-}
-
-/// What a commit made known, told after it.
-#[derive(Default)]
-pub(super) struct Told {
-    events: Vec<LiveEvent>,
-    questions: Vec<Question>,
-    messages: Vec<(crate::outbox::draft::Occasion, Option<crate::rules::Tier>)>,
-    refused: Vec<crate::recognise::Reason>,
-    queued: bool,
-    watched: Vec<PatientKey>,
 }
 
 /// One patient's turn in a commit.
@@ -123,9 +102,11 @@ impl Engine {
             unwatched_hours: retention::UNWATCHED_HOURS,
             forgets,
             untold: BTreeSet::new(),
+            promised: Promised::default(),
             awaited: Awaited::default(),
             next_due,
-            answering: None,
+            writer: None,
+            under_way: None,
             resting: None,
         })
     }
@@ -144,7 +125,9 @@ impl Engine {
     /// When the thread or its timer cannot be made.
     pub fn start(mut self, shutdown: CancellationToken) -> std::io::Result<std::thread::JoinHandle<()>> {
         let several = |runtime: &Handle| runtime.runtime_flavor() == RuntimeFlavor::MultiThread;
-        self.answering = Handle::try_current().ok().filter(several);
+        let answering = Handle::try_current().ok().filter(several);
+        let desk = Desk::new(Arc::clone(&self.store), self.outlets.clone(), answering);
+        self.writer = Some(Writer::start(desk)?);
         let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build()?;
         std::thread::Builder::new()
             .name(String::from("engine"))
@@ -154,40 +137,52 @@ impl Engine {
     /// Work until every sender is gone, or after `shutdown` once what waits is done. It blocks
     /// whoever polls it: on a runtime of its own, see [`Engine::start`].
     pub async fn run(mut self, shutdown: CancellationToken) {
+        let mut group = Vec::new();
         loop {
-            let mut group = Vec::new();
-            let limit = self.settings.batches_per_commit;
+            let mut idle = false;
+            let limit = self.settings.batches_per_commit.max(1);
+            let more = limit.saturating_sub(group.len()).max(1);
+            let ended = self.writer.as_ref().map(Writer::woken);
             tokio::select! {
                 biased;
                 () = shutdown.cancelled() => {
                     self.receiver.close();
-                    while self.receiver.recv_many(&mut group, limit).await > 0 {
+                    while !group.is_empty() || self.receiver.recv_many(&mut group, limit).await > 0 {
                         self.commit_group(std::mem::take(&mut group));
                     }
-                    return;
+                    break;
                 }
-                taken = self.receiver.recv_many(&mut group, limit) => if taken == 0 { return },
-                () = tokio::time::sleep(TIMER_LOOK) => {}
+                taken = self.receiver.recv_many(&mut group, more) => if taken == 0 {
+                    if !group.is_empty() {
+                        self.commit_group(group);
+                    }
+                    break;
+                },
+                () = woken(ended), if self.under_way.is_some() => self.look_whether_ended(),
+                () = tokio::time::sleep(TIMER_LOOK) => idle = self.under_way.is_none(),
             }
             self.outlets.health.engine_beat((self.clock)());
-            let idle = group.is_empty();
-            if !idle {
-                self.commit_group(group);
+            // Small commits cost the disk as much as large ones: the next one is begun when as much waits as is
+            // under way, or when that has ended.
+            let enough = self.under_way.as_ref().is_none_or(|one| group.len() >= one.batches);
+            let nothing_came = group.is_empty();
+            if enough && !nothing_came {
+                self.commit_group(std::mem::take(&mut group));
             }
-            if self.resting.is_none()
-                && let Err(error) = self.store.tidy(idle)
-            {
-                // Nothing is lost, and the next commit says what is wrong with the disk.
-                tracing::warn!(%error, "what was received could not be indexed for searches; it is tried again");
+            // After a commit the writer does it.
+            if (idle || (self.writer.is_none() && !nothing_came)) && self.resting.is_none() {
+                tidy(self.store.as_ref(), idle);
             }
             match self.resting {
                 Some(until) if tokio::time::Instant::now() < until => {}
                 // Nothing is sent that would show it: see by itself whether commits go through again.
-                Some(_) => self.probe(),
-                None if self.is_due() => self.commit_group(Vec::new()),
-                None => {}
+                Some(_) if self.under_way.is_none() => self.probe(),
+                None if self.under_way.is_none() && self.is_due() => self.commit_group(Vec::new()),
+                _ => {}
             }
         }
+        // What failed was said and answered.
+        let _ = self.settle();
     }
 
     fn is_due(&self) -> bool {
@@ -203,14 +198,14 @@ impl Engine {
         }
     }
 
-    fn went_through(&mut self) {
+    pub(super) fn went_through(&mut self) {
         if self.resting.take().is_some() {
             tracing::info!("the store commits again");
         }
         self.outlets.health.commit_failed(None);
     }
 
-    fn failed(&mut self, error: &StoreError) {
+    pub(super) fn failed(&mut self, error: &StoreError) {
         // Said once, not at every probe; what is refused to a caller is logged there.
         if self.resting.is_none() {
             tracing::error!(%error, "a commit failed; nothing of it was acknowledged, and what is sent is answered 503 until one goes through");
@@ -219,61 +214,16 @@ impl Engine {
         self.outlets.health.commit_failed(Some(error.reason()));
     }
 
-    /// One commit for everything in `group` and for the timers that fell due.
-    fn commit_group(&mut self, group: Vec<Submission>) {
-        let started = std::time::Instant::now();
-        let (batches, replies): (Vec<_>, Vec<_>) = group.into_iter().map(|one| (one.batch, one.reply)).unzip();
-        // A commit that fails takes back whom it promised to tell of.
-        let untold = self.untold.clone();
-        match self.work(batches) {
-            Ok((answers, told)) => {
-                self.went_through();
-                self.outlets.metrics.commit(started.elapsed());
-                for answer in answers.iter().flatten() {
-                    self.outlets.metrics.input(answer);
-                }
-                // Open pages first: whoever is answered may look at them at once.
-                self.tell(told);
-                let answer = move || {
-                    for (reply, answers) in replies.into_iter().zip(answers) {
-                        // A caller that went away has nothing to be told; the commit stands.
-                        let _ = reply.send(Ok(answers));
-                    }
-                };
-                match &self.answering {
-                    Some(runtime) => drop(runtime.spawn(async move { answer() })),
-                    None => answer(),
-                }
-            }
-            Err(error) => {
-                // What is in memory may be ahead of the store now: forget it, it is read again.
-                self.patients.clear();
-                self.untold = untold;
-                self.outlets.metrics.failed_commit();
-                self.failed(&error);
-                for reply in replies {
-                    let _ = reply.send(match mutated!(AcknowledgedUncommitted) {
-                        true => Ok(Vec::new()),
-                        false => Err(IntakeError::Store(error.to_string())),
-                    });
-                }
-            }
-        }
-        match self.store.next_due() {
-            Ok(due) => self.next_due = due,
-            Err(error) => {
-                // What was read before may be later than what this commit set: look at the next turn.
-                self.next_due = Some(Instant::from_millis(i64::MIN));
-                tracing::error!(%error, "the next timer could not be read; it is tried again");
-            }
-        }
-    }
-
-    fn work(&mut self, batches: Vec<Batch>) -> Result<(Vec<Vec<Answer>>, Told), StoreError> {
+    /// Everything of a commit, made from what came and from the timers that fell due.
+    ///
+    /// # Errors
+    /// When the store cannot be read, or the commit under way failed.
+    pub(super) fn work(&mut self, batches: Vec<Batch>) -> Result<Prepared, StoreError> {
         let now = (self.clock)();
         let store = Arc::clone(&self.store);
         let settings = Arc::clone(&self.settings);
-        let mut work = Work::new(store.as_ref(), &settings, now);
+        let earlier = self.under_way.as_ref().map(|one| Arc::clone(&one.current));
+        let mut work = Work::new(store.as_ref(), &settings, now).on_top_of(earlier);
         let mut answers = Vec::with_capacity(batches.len());
         // Only a source ends a history: with a cursor that moves, or with nothing more to say.
         let empty = |batch: &Batch| batch.items.is_empty() && batch.answered.is_empty();
@@ -285,17 +235,28 @@ impl Engine {
         }
         let waiting: BTreeSet<PatientKey> = work.aside.intersection(&self.untold).cloned().collect();
         work.untold.extend(waiting);
-        self.untold.extend(work.untold.difference(&work.told).cloned());
+        let added = work.untold.difference(&work.told);
+        let added: Vec<PatientKey> = added
+            .filter(|patient| !self.untold.contains(*patient))
+            .cloned()
+            .collect();
+        self.untold.extend(added.iter().cloned());
         let complete = if complete {
             std::mem::take(&mut self.untold)
         } else {
             BTreeSet::new()
         };
-        // After a failure what is sent is tried by itself: a timer cannot hold it up.
-        let due = match self.resting {
-            Some(_) => Vec::new(),
-            None => store.patients_due(now, DUE_PER_COMMIT)?,
+        self.promised = Promised {
+            added,
+            told: complete.clone(),
         };
+        // After a failure what is sent is tried by itself: a timer cannot hold it up.
+        let mut due = match self.resting.is_none() && self.next_due.is_some_and(|due| due <= now) {
+            true => store.patients_due(now, DUE_PER_COMMIT)?,
+            false => Vec::new(),
+        };
+        // The commit under way may have seen to them, or put them off: they are looked at after it.
+        due.retain(|patient| !self.is_under_way(patient));
         let old = match self.resting.is_none() && self.forgets <= now {
             true => store.patients_to_forget(now, DUE_PER_COMMIT)?,
             false => Vec::new(),
@@ -310,18 +271,24 @@ impl Engine {
             work.told.insert(patient.clone());
             work.inputs.entry(patient).or_default();
         }
-        let told = self.step_and_commit(work)?;
-        Ok((answers, told))
+        let (commit, told, current) = self.step_all(work)?;
+        Ok(Prepared {
+            commit,
+            answers,
+            told,
+            current,
+        })
     }
 
-    /// Step every patient of `work`, then write the one commit.
-    pub(super) fn step_and_commit(&mut self, work: Work<'_>) -> Result<Told, StoreError> {
+    /// Step every patient of `work`: the one commit, what is told after it, and the versions that it leaves.
+    pub(super) fn step_all(&mut self, work: Work<'_>) -> Result<(Commit, Told, Current), StoreError> {
         let Work {
             mut commit,
             inputs,
             now,
             untold,
             told: new,
+            current,
             ..
         } = work;
         let mut told = Told::default();
@@ -332,12 +299,7 @@ impl Engine {
             let tell = new.contains(&patient) || !untold.contains(&patient);
             self.step(patient, Turn { inputs, tell, now }, &mut commit, &mut told)?;
         }
-        #[cfg(feature = "mutations")]
-        let (commit, after) = super::mutated::split(commit, self.store.as_ref())?;
-        self.store.commit(&commit)?;
-        #[cfg(feature = "mutations")]
-        self.store.commit(&after)?;
-        Ok(told)
+        Ok((commit, told, current))
     }
 
     /// Step one patient and add what changed to the commit.
@@ -351,7 +313,13 @@ impl Engine {
         let Turn { inputs, tell, now } = turn;
         let mut state = match self.patients.take(&patient) {
             Some(state) => state,
-            None => self.store.load_patient(&patient)?,
+            None => {
+                // Let go of since: its rows are not all there before the commit under way stands.
+                if self.is_under_way(&patient) {
+                    self.settle()?;
+                }
+                self.store.load_patient(&patient)?
+            }
         };
         let settings = Arc::clone(&self.settings);
         let sheet = settings.sheets.for_patient(birth_date(&state, &inputs), now);
@@ -435,10 +403,10 @@ impl Engine {
             };
             match build::resource(draft, context, self.validator) {
                 Ok(resource) => {
-                    commit.derived.push(derived_row(&resource, Some(patient), now));
                     if self.settings.deliver && self.settings.mode == crate::outbox::context::Mode::Live {
-                        group.push(outbox_entry(resource, patient, now));
+                        group.push(outbox_entry(resource.clone(), patient, now));
                     }
+                    commit.derived.push(derived_row(resource, Some(patient), now));
                 }
                 Err(error) => {
                     // A defect of ours: it must be seen (among the stopped messages), and must not
@@ -454,32 +422,13 @@ impl Engine {
             commit.outbox.push(group);
         }
     }
+}
 
-    pub(super) fn tell(&self, told: Told) {
-        for event in told.events {
-            // Nobody listening is not an error.
-            let _ = self.outlets.events.send(event);
-        }
-        for (occasion, tier) in told.messages {
-            self.outlets.metrics.message(occasion, tier);
-        }
-        for reason in told.refused {
-            self.outlets.metrics.set_aside(reason);
-        }
-        if let Some(questions) = &self.outlets.questions {
-            for question in told.questions {
-                // A full queue means that the source is slow: the deadline decides instead.
-                let _ = questions.try_send(question);
-            }
-        }
-        if let Some(watched) = &self.outlets.watched {
-            for patient in told.watched {
-                let _ = watched.try_send(patient);
-            }
-        }
-        if told.queued {
-            self.outlets.outbox.notify_one();
-        }
+/// When the writer says that a commit has ended; never without one.
+async fn woken(writer: Option<Arc<Notify>>) {
+    match writer {
+        Some(writer) => writer.notified().await,
+        None => std::future::pending().await,
     }
 }
 

@@ -2,10 +2,13 @@
 //! Only this module (and `main`) knows all others.
 
 mod awaited;
+mod group;
 mod held;
 #[cfg(feature = "mutations")]
 mod mutated;
+mod outlets;
 mod rows;
+mod writer;
 
 pub mod check;
 pub mod demo;

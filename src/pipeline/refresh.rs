@@ -5,6 +5,7 @@
 use super::engine::Engine;
 use super::rows::{derived_row, outbox_entry};
 use super::work::{RECOGNISED, Work};
+use super::writer::write;
 use crate::outbox::build;
 use crate::outbox::context::Mode;
 use crate::recognise::reading::PatientKey;
@@ -74,7 +75,7 @@ impl Engine {
         };
         let now = (self.clock)();
         let mut commit = Commit {
-            derived: vec![derived_row(&device, None, now)],
+            derived: vec![derived_row(device.clone(), None, now)],
             ..Commit::default()
         };
         if delivers {
@@ -169,8 +170,9 @@ impl Engine {
 
     /// Step the patients of `work` and commit.
     fn finish(&mut self, work: Work<'_>) -> Result<(), StoreError> {
-        let told = self.step_and_commit(work)?;
-        self.tell(told);
+        let (commit, told, _) = self.step_all(work)?;
+        write(self.store.as_ref(), commit)?;
+        self.outlets.tell(told);
         Ok(())
     }
 }

@@ -4,6 +4,7 @@ use crate::fhir::Instant;
 use crate::outbox::build::{InvalidResource, Resource};
 use crate::outbox::local_references::localise;
 use crate::patient::effect::History;
+use crate::patient::state::{Concern, Slot, Standing};
 use crate::patient::{State, Step};
 use crate::recognise::reading::PatientKey;
 use crate::store::records::PatientChange;
@@ -11,12 +12,13 @@ use crate::store::{DerivedRow, EventRow, OutboxEntry, OutboxState};
 use std::collections::BTreeSet;
 
 /// A derived resource as a row; its references point to our own endpoint.
-pub(super) fn derived_row(resource: &Resource, patient: Option<&PatientKey>, now: Instant) -> DerivedRow {
+pub(super) fn derived_row(mut resource: Resource, patient: Option<&PatientKey>, now: Instant) -> DerivedRow {
+    localise(&mut resource.value);
     DerivedRow {
         identity: resource.identity,
         resource_type: resource.resource_type.to_owned(),
         patient: patient.cloned(),
-        body: localise(&resource.value),
+        body: resource.value,
         last_updated: now,
         version: 0,
     }
@@ -65,7 +67,7 @@ pub(super) fn changes(state: &State, step: &Step, now: Instant) -> PatientChange
         next_due: state.next_due,
         slots: slots
             .into_iter()
-            .filter_map(|source| state.slots.get(source).cloned())
+            .filter_map(|source| state.slots.get(source).map(|slot| Slot::clone(slot)))
             .collect(),
         forgotten: step.forgotten.clone(),
         forgotten_standing: step.forgotten_standing.clone(),
@@ -76,13 +78,18 @@ pub(super) fn changes(state: &State, step: &Step, now: Instant) -> PatientChange
                 state
                     .standing
                     .get(identity)
-                    .map(|standing| (*identity, standing.clone()))
+                    .map(|standing| (*identity, Standing::clone(standing)))
             })
             .collect(),
         concerns: step
             .concerns
             .iter()
-            .filter_map(|key| state.concerns.get(key).map(|concern| (key.clone(), concern.clone())))
+            .filter_map(|key| {
+                state
+                    .concerns
+                    .get(key)
+                    .map(|concern| (key.clone(), Concern::clone(concern)))
+            })
             .collect(),
         events: step.history.iter().map(|line| event_row(line, patient, now)).collect(),
     }

@@ -9,12 +9,16 @@ use crate::source::intake::{Answer, Batch, Incoming, Operation, UnreadableEntry,
 use crate::store::{Commit, InputRow, SetAsideRow, Store, StoreError};
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::Arc;
 
 /// Type under which the text of an unreadable entry is kept; no FHIR resource type.
 const UNREADABLE_TYPE: &str = "Unreadable";
 
 /// Resource types that are recognised; the others are kept, and a Patient is read for its label.
 pub const RECOGNISED: [&str; 2] = ["Observation", "Procedure"];
+
+/// Current versions by resource type and id; None: there is none.
+pub(super) type Current = HashMap<(String, String), Option<InputRow>>;
 
 /// What one commit gathers before the patients are stepped.
 pub struct Work<'e> {
@@ -33,7 +37,9 @@ pub struct Work<'e> {
     /// Inputs by patient, in order.
     pub inputs: BTreeMap<PatientKey, Vec<Input>>,
     /// Current versions as this commit will leave them; None: looked up, and there is none.
-    current: HashMap<(String, String), Option<InputRow>>,
+    pub(super) current: Current,
+    /// The same of the commit that is under way, which the store does not show yet.
+    earlier: Option<Arc<Current>>,
 }
 
 impl<'e> Work<'e> {
@@ -49,7 +55,15 @@ impl<'e> Work<'e> {
             aside: BTreeSet::new(),
             inputs: BTreeMap::new(),
             current: HashMap::new(),
+            earlier: None,
         }
+    }
+
+    /// The same on top of a commit that is under way.
+    #[must_use]
+    pub(super) fn on_top_of(mut self, earlier: Option<Arc<Current>>) -> Self {
+        self.earlier = earlier;
+        self
     }
 
     /// Look up at once what stands at the addresses of all `batches`.
@@ -58,11 +72,22 @@ impl<'e> Work<'e> {
     /// When the store cannot be read.
     pub fn look_up(&mut self, batches: &[Batch]) -> Result<(), StoreError> {
         let items = batches.iter().flat_map(|batch| &batch.items);
-        let addresses: Vec<(&str, &str)> = items
+        let mut addresses: Vec<(&str, &str)> = items
             .map(|item| (item.resource_type.as_str(), item.id.as_str()))
             .collect();
-        let rows = self.store.inputs(&addresses)?;
         let key = |(resource_type, id): (&str, &str)| (resource_type.to_owned(), id.to_owned());
+        if let Some(earlier) = &self.earlier {
+            let mut known = Vec::new();
+            addresses.retain(|address| match earlier.get(&key(*address)) {
+                Some(row) => {
+                    known.push((key(*address), row.clone()));
+                    false
+                }
+                None => true,
+            });
+            self.current.extend(known);
+        }
+        let rows = self.store.inputs(&addresses)?;
         self.current.extend(addresses.into_iter().map(key).zip(rows));
         Ok(())
     }
@@ -156,7 +181,8 @@ impl<'e> Work<'e> {
 
     fn current(&mut self, resource_type: &str, id: &str) -> Result<Option<InputRow>, StoreError> {
         let key = (resource_type.to_owned(), id.to_owned());
-        match self.current.get(&key) {
+        let earlier = || self.earlier.as_ref().and_then(|earlier| earlier.get(&key));
+        match self.current.get(&key).or_else(earlier) {
             Some(known) => Ok(known.clone()),
             None => self.store.input(resource_type, id),
         }

@@ -32,7 +32,7 @@ pub enum Kind {
 }
 
 /// How it was measured.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Method {
     /// Non-invasive cuff.
@@ -44,11 +44,19 @@ pub enum Method {
     /// Indwelling catheter.
     Catheter,
     /// The record does not say.
+    #[default]
     Unstated,
 }
 
+impl Method {
+    /// True when the record does not say.
+    pub fn is_unstated(&self) -> bool {
+        *self == Self::Unstated
+    }
+}
+
 /// Which side of the body. A reading without a side is never merged with either (invariant 7).
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Side {
     /// SNOMED CT 7771000.
@@ -56,7 +64,15 @@ pub enum Side {
     /// SNOMED CT 24028007.
     Right,
     /// The record does not say, or says both.
+    #[default]
     Unstated,
+}
+
+impl Side {
+    /// True when the record does not say, or says both.
+    pub fn is_unstated(&self) -> bool {
+        *self == Self::Unstated
+    }
 }
 
 /// Where a compartment pressure was measured. Two readings are of one site only when `side`,
@@ -158,6 +174,7 @@ pub struct Pressure {
     /// The unit as sent ("kPa").
     pub sent_unit: String,
     /// Present when the number is only a bound.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub comparator: Option<Comparator>,
 }
 
@@ -217,6 +234,7 @@ pub struct Quality {
 pub struct Reading {
     /// Which part of the resource carried it: empty for the Observation's own value,
     /// `component[2]`, or `contained[a]`.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
     pub part: String,
     /// What was measured.
     pub kind: Kind,
@@ -227,14 +245,18 @@ pub struct Reading {
     /// Latest moment of the effective time: the moment that pairing uses (a Period's end).
     pub at: Instant,
     /// Where, for a compartment reading; None for a blood pressure.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub site: Option<Site>,
     /// The source's bodySite as sent (JSON), to be copied into what is derived.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub body_site_json: Option<String>,
     /// How.
+    #[serde(default, skip_serializing_if = "Method::is_unstated")]
     pub method: Method,
     /// Status of the Observation.
     pub status: ReadingStatus,
     /// Observation.identifier as `system|value`; equal identifiers mean one measurement.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub identifiers: Vec<String>,
     /// How it was taken, when anything is recorded of that.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -80,13 +80,14 @@ reasons! {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Refusal {
     /// Which part (as in `Reading::part`), empty for the whole.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
     pub part: String,
     /// Why.
     pub reason: Reason,
     /// What was found, short, without a patient's name or identifier ("unit \"torr\"").
     pub detail: String,
     /// Set when a compartment pressure was meant: a measurement that nobody will see otherwise.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub meant: Option<Box<Meant>>,
 }
 

@@ -4,7 +4,7 @@
 //! It stands behind [`super::guard`]: a browser adds Basic credentials to every request by itself,
 //! so the checks of Host and Origin remain what keeps other sites' pages out.
 
-use super::AppState;
+use super::Shared;
 use super::fhir::problem::Problem;
 use crate::fhir::outcome::IssueType;
 use axum::extract::{Request, State};
@@ -91,7 +91,7 @@ fn password(credentials: &str) -> Option<String> {
 
 /// Lets through what carries the secret; 401 with both challenges for all else, before any of the
 /// body is read.
-pub async fn require(State(app): State<AppState>, request: Request, next: Next) -> Response {
+pub async fn require(State(app): State<Shared>, request: Request, next: Next) -> Response {
     let Some(auth) = &app.auth else {
         return next.run(request).await;
     };

@@ -6,7 +6,7 @@
 //! request forgery), no CORS header is ever sent, and a strict Content-Security-Policy stands on
 //! every answer.
 
-use super::AppState;
+use super::Shared;
 use super::fhir::problem::Problem;
 use crate::fhir::outcome::IssueType;
 use axum::extract::{Request, State};
@@ -101,7 +101,7 @@ fn host_name(name: &str) -> Option<String> {
 pub struct Base(pub Option<String>);
 
 /// Refuses a foreign Host or Origin, notes the base URL, sets the security headers.
-pub async fn guard(State(app): State<AppState>, mut request: Request, next: Next) -> Response {
+pub async fn guard(State(app): State<Shared>, mut request: Request, next: Next) -> Response {
     let is_fhir = request.uri().path().starts_with("/fhir");
     let response = match check(&app.hosts, request.uri(), request.method(), request.headers()) {
         Ok(host) => {

@@ -4,7 +4,7 @@
 //! source was polled in time, and (with a sink) nothing is stopped in the outbox or has waited too
 //! long in it. Each check that is red says why; 503 then. No patient data.
 
-use super::{AppState, Metrics};
+use super::{AppState, Metrics, Shared};
 use crate::delivery::status::DeliveryStatus;
 use crate::fhir::Instant;
 use crate::source::status::SourceStatus;
@@ -214,7 +214,7 @@ pub async fn live() -> Response {
 }
 
 /// `GET /health/ready`.
-pub async fn ready(State(app): State<AppState>) -> Response {
+pub async fn ready(State(app): State<Shared>) -> Response {
     let now = app.now();
     let look = look(&app, now).await;
     let mut checks = vec![store_check(&look, app.health.failed()), app.health.engine_check(now)];

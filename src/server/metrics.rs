@@ -3,7 +3,7 @@
 //! One [`Metrics`] is made at the start and passed to whoever counts. Labels hold closed lists of
 //! words only: never a patient, an id, a path or a server's text.
 
-use super::AppState;
+use super::Shared;
 use crate::delivery::status::DeliverySnapshot;
 use crate::outbox::draft::Occasion;
 use crate::recognise::reason::Reason;
@@ -320,7 +320,7 @@ fn signed(count: u64) -> i64 {
 }
 
 /// `GET /metrics`.
-pub async fn serve(State(app): State<AppState>) -> Response {
+pub async fn serve(State(app): State<Shared>) -> Response {
     let counts = app.with_store(|store| store.counts()).await;
     if let Err(error) = &counts {
         tracing::warn!(%error, "the store gave no figures for /metrics");

@@ -74,7 +74,10 @@ impl From<&ServerConfig> for Limits {
     }
 }
 
-/// What every handler has at hand. Cheap to clone.
+/// What every handler has at hand, as each of them gets it: one count for all of it, not one for each part.
+pub type Shared = Arc<AppState>;
+
+/// What every handler has at hand.
 #[derive(Clone)]
 pub struct AppState {
     /// The door to the engine.
@@ -165,6 +168,7 @@ impl AppState {
 
 /// Everything that is served on the one port; `pages` have a state of their own.
 pub fn router(app: AppState, pages: Router) -> Router {
+    let app = Shared::new(app);
     Router::new()
         .merge(fhir::router(&app))
         .merge(pages.with_state(()))
@@ -173,9 +177,9 @@ pub fn router(app: AppState, pages: Router) -> Router {
         .route("/metrics", get(metrics::serve))
         .fallback(not_found)
         .layer(CatchPanicLayer::custom(on_panic))
-        .layer(from_fn_with_state(app.clone(), auth::require))
-        .layer(from_fn_with_state(app.clone(), guard::guard))
-        .layer(from_fn_with_state(app.clone(), count_request))
+        .layer(from_fn_with_state(Shared::clone(&app), auth::require))
+        .layer(from_fn_with_state(Shared::clone(&app), guard::guard))
+        .layer(from_fn_with_state(Shared::clone(&app), count_request))
         .with_state(app)
 }
 
@@ -195,7 +199,7 @@ fn on_panic(_panic: Box<dyn Any + Send + 'static>) -> Response {
 }
 
 /// Counts the answer by route template, never by path: a path may hold an identifier.
-async fn count_request(State(app): State<AppState>, request: Request, next: Next) -> Response {
+async fn count_request(State(app): State<Shared>, request: Request, next: Next) -> Response {
     let method = request.method().clone();
     let route = request
         .extensions()

@@ -10,8 +10,8 @@ use crate::source::intake::{Answer, Batch, CursorUpdate, Incoming, Intake, Opera
 use std::collections::{HashSet, VecDeque};
 use std::sync::{Mutex, PoisonError};
 
-/// Most items of one batch; a page that is larger (a server that ignores `_count`) goes in parts.
-const MAX_BATCH_ITEMS: usize = 500;
+/// Most items of one batch; a larger page goes in parts, of which one is prepared while another is committed.
+const MAX_BATCH_ITEMS: usize = 250;
 /// How often a chain is begun anew in one poll because the server dropped it.
 const MAX_RESTARTS: u32 = 3;
 /// `_count` is divided by this when a page is larger than allowed, down to 1.
@@ -184,7 +184,8 @@ impl Reader<'_> {
             steps: 0,
         };
         let mut walk = Walk::new(self.client, search.resource_type, asked.clone(), self.now);
-        while let Some(page) = walk.next_page().await? {
+        let mut next = walk.next_page().await;
+        while let Some(page) = next? {
             let last = page.next.is_none();
             let cut = !last && walk.pages() >= self.max_pages;
             self.observe(&page, &mut order, walk.pages() == 1, report);
@@ -202,7 +203,23 @@ impl Reader<'_> {
                 aside: search.aside,
                 ..Batch::default()
             };
-            self.hand_over(page, moved, &kind, report).await?;
+            // By time, not by place: what is updated meanwhile only moves to the end.
+            if let Some(newest) = order.newest.filter(|newest| order.ascending && *newest > asked_from)
+                && walk.counts_places(&asked)
+            {
+                asked_from = newest;
+                asked = self.client.url(search.resource_type, &(search.query)(newest, count))?;
+                walk.go_on_with(asked.clone());
+            }
+            // The next page is fetched while this one is committed. What is wrong with it is looked at after
+            // the commit, and a commit that fails does not wait for it.
+            let ahead = async {
+                Ok(match cut {
+                    true => Ok(None),
+                    false => walk.next_page().await,
+                })
+            };
+            ((), next) = tokio::try_join!(self.hand_over(page, moved, &kind, report), ahead)?;
             *untold |= history && report.entries > before;
             *position = target.or(*position);
             if cut {
@@ -213,14 +230,6 @@ impl Reader<'_> {
                 } else {
                     Err(PollError::PageLimit(self.max_pages))
                 };
-            }
-            // By time, not by place: what is updated meanwhile only moves to the end.
-            if let Some(newest) = order.newest.filter(|newest| order.ascending && *newest > asked_from)
-                && walk.counts_places(&asked)
-            {
-                asked_from = newest;
-                asked = self.client.url(search.resource_type, &(search.query)(newest, count))?;
-                walk.go_on_with(asked.clone());
             }
         }
         Ok(())
@@ -262,6 +271,16 @@ impl Reader<'_> {
         report.newest = report.newest.max(order.newest);
     }
 
+    async fn submit(&self, batch: Batch) -> Result<Handed, PollError> {
+        let entries = batch.items.len();
+        let answers = self.intake.submit_when_room(batch).await?;
+        let refused = answers.iter().filter(|answer| matches!(answer, Answer::Refused(_)));
+        Ok(Handed {
+            entries,
+            refused: refused.count(),
+        })
+    }
+
     /// Commit a page in batches like `kind`; its cursor move goes with the last part of it.
     async fn hand_over(
         &self,
@@ -290,30 +309,49 @@ impl Reader<'_> {
             .filter_map(|entry| Some((entry.id.clone(), entry.version.clone()?)))
             .collect();
         keys.extend(unreadable.iter().map(unreadable_key));
+        let mut parts = Vec::new();
         let mut items = fresh.into_iter().map(incoming).peekable();
-        let mut moved = moved;
-        while items.peek().is_some() || moved.is_some() || !unreadable.is_empty() {
-            let part: Vec<Incoming> = items.by_ref().take(MAX_BATCH_ITEMS).collect();
-            let last = items.peek().is_none();
-            report.entries += part.len();
-            let batch = Batch {
-                items: part,
-                cursors: if last {
-                    moved.take().into_iter().collect()
-                } else {
-                    Vec::new()
-                },
+        while items.peek().is_some() || !unreadable.is_empty() {
+            parts.push(Batch {
+                items: items.by_ref().take(MAX_BATCH_ITEMS).collect(),
                 unreadable: std::mem::take(&mut unreadable),
                 ..kind.clone()
-            };
-            let answers = self.intake.submit_when_room(batch).await?;
-            report.refused += answers
-                .iter()
-                .filter(|answer| matches!(answer, Answer::Refused(_)))
-                .count();
+            });
+        }
+        if let Some(moved) = moved {
+            match parts.last_mut() {
+                Some(last) => last.cursors.push(moved),
+                None => parts.push(Batch {
+                    cursors: vec![moved],
+                    ..kind.clone()
+                }),
+            }
+        }
+        let last = parts.pop();
+        // One after the other into the queue, and not waited for in between; the last one, which moves the
+        // cursor, only when all others stand.
+        let submitted = parts.into_iter().map(|part| self.submit(part));
+        for handed in futures_util::future::join_all(submitted).await {
+            report.count(handed?);
+        }
+        if let Some(last) = last {
+            report.count(self.submit(last).await?);
         }
         self.recent.remember(keys);
         Ok(())
+    }
+}
+
+/// What became of one batch of a page.
+struct Handed {
+    entries: usize,
+    refused: usize,
+}
+
+impl PollReport {
+    fn count(&mut self, handed: Handed) {
+        self.entries += handed.entries;
+        self.refused += handed.refused;
     }
 }
 

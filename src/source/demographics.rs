@@ -5,7 +5,7 @@ use crate::delivery::ClientError;
 use crate::fhir::Instant;
 use crate::recognise::reading::PatientKey;
 use crate::source::intake::{Batch, Incoming, Operation, Versioning};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeSet, HashMap};
 use std::time::Duration;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
@@ -22,30 +22,46 @@ const MAX_RETRY_SECONDS: u64 = 24 * 60 * 60;
 /// Patients whose last read is remembered; beyond it all are forgotten, which costs one read each.
 const MAX_REMEMBERED: usize = 50_000;
 
-/// A Patient that could not be read.
+/// Patients that could not be read, bounded, and when each is tried again: there may be thousands, and
+/// every key that comes in asks which is the first.
+#[derive(Default)]
 struct Failed {
-    times: u32,
-    again_at: tokio::time::Instant,
+    /// How often, and when again.
+    patients: HashMap<PatientKey, (u32, tokio::time::Instant)>,
+    /// The same in order of time.
+    in_line: BTreeSet<(tokio::time::Instant, PatientKey)>,
 }
 
 impl Failed {
-    fn once_more(times: u32) -> Self {
+    fn once_more(&mut self, key: &PatientKey) {
+        if self.patients.len() >= MAX_REMEMBERED {
+            *self = Self::default();
+        }
+        let times = self.forget(key);
         let doubled = RETRY_SECONDS.saturating_mul(1 << times.min(16));
-        Self {
-            times: times.saturating_add(1),
-            again_at: tokio::time::Instant::now() + Duration::from_secs(doubled.min(MAX_RETRY_SECONDS)),
-        }
+        let again_at = tokio::time::Instant::now() + Duration::from_secs(doubled.min(MAX_RETRY_SECONDS));
+        self.patients.insert(key.clone(), (times.saturating_add(1), again_at));
+        self.in_line.insert((again_at, key.clone()));
     }
-}
 
-/// The key, once its moment has come.
-async fn fall_due(due: Option<(PatientKey, tokio::time::Instant)>) -> PatientKey {
-    match due {
-        Some((key, moment)) => {
-            tokio::time::sleep_until(moment).await;
-            key
+    /// How often it had failed.
+    fn forget(&mut self, key: &PatientKey) -> u32 {
+        let Some((times, again_at)) = self.patients.remove(key) else {
+            return 0;
+        };
+        self.in_line.remove(&(again_at, key.clone()));
+        times
+    }
+
+    /// The key that is first in line, once its moment has come.
+    async fn fall_due(&self) -> PatientKey {
+        match self.in_line.first() {
+            Some((moment, key)) => {
+                tokio::time::sleep_until(*moment).await;
+                key.clone()
+            }
+            None => std::future::pending().await,
         }
-        None => std::future::pending().await,
     }
 }
 
@@ -85,10 +101,8 @@ impl<C: Cursors + ?Sized> Poller<C> {
         clock: impl Fn() -> Instant + Send + Sync,
     ) {
         let mut not_before: HashMap<PatientKey, Instant> = HashMap::new();
-        let mut failed: BTreeMap<PatientKey, Failed> = BTreeMap::new();
+        let mut failed = Failed::default();
         loop {
-            let due = failed.iter().min_by_key(|(_, failed)| failed.again_at);
-            let due = due.map(|(key, failed)| (key.clone(), failed.again_at));
             let (key, is_repeated) = tokio::select! {
                 biased;
                 () = shutdown.cancelled() => return,
@@ -96,7 +110,7 @@ impl<C: Cursors + ?Sized> Poller<C> {
                     Some(key) => (key, false),
                     None => return,
                 },
-                key = fall_due(due.clone()), if due.is_some() => (key, true),
+                key = failed.fall_due() => (key, true),
             };
             let now = clock();
             if !is_repeated && not_before.get(&key).is_some_and(|moment| now < *moment) {
@@ -110,16 +124,18 @@ impl<C: Cursors + ?Sized> Poller<C> {
             self.status.record_patient(result.is_ok());
             let minutes = match result {
                 Ok(()) | Err(PollError::PatientElsewhere) => {
-                    failed.remove(&key);
+                    failed.forget(&key);
                     REFRESH_MINUTES
                 }
                 Err(error) => {
-                    tracing::warn!(%error, "a Patient could not be read; age and label stay unknown for now");
-                    if failed.len() >= MAX_REMEMBERED {
-                        failed.clear();
+                    // A server without Patients would fill the log: each one is counted in `/metrics`.
+                    match failed.patients.is_empty() {
+                        true => {
+                            tracing::warn!(%error, "a Patient could not be read; age and label stay unknown for now")
+                        }
+                        false => tracing::debug!(%error, "another Patient could not be read"),
                     }
-                    let times = failed.get(&key).map_or(0, |failed| failed.times);
-                    failed.insert(key.clone(), Failed::once_more(times));
+                    failed.once_more(&key);
                     RETRY_MINUTES
                 }
             };

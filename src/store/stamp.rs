@@ -7,6 +7,7 @@ use serde::de::{Deserialize, Deserializer, MapAccess, Visitor};
 use serde_json::Value;
 use serde_json::value::RawValue;
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 use std::fmt;
 
 /// The members of a JSON object in their order, each value as the text that was sent.
@@ -81,25 +82,25 @@ pub(crate) fn stamp(body: &str, id: &str, version_id: &str, last_updated: Instan
     resource.to_json()
 }
 
-/// The same for a resource held as a value; false when it is not a JSON object.
-pub(crate) fn stamp_value(body: &mut Value, id: &str, version: u64, last_updated: Instant) -> bool {
-    let Some(resource) = body.as_object_mut() else {
-        return false;
+/// The text of a resource held as a value, stamped in the same way; None when it is not a JSON object.
+pub(crate) fn stamped(body: &Value, id: &str, version: u64, last_updated: Instant) -> Option<String> {
+    let resource = body.as_object()?;
+    let mut meta = match resource.get("meta") {
+        Some(Value::Object(meta)) => meta.clone(),
+        _ => serde_json::Map::new(),
     };
-    resource.insert("id".to_owned(), Value::from(id));
-    let meta = resource.entry("meta").or_insert(Value::Null);
-    if !meta.is_object() {
-        *meta = Value::Object(serde_json::Map::new());
-    }
-    if let Some(meta) = meta.as_object_mut() {
-        meta.insert("versionId".to_owned(), Value::from(version.to_string()));
-        meta.insert("lastUpdated".to_owned(), Value::from(last_updated.to_string()));
-    }
-    true
+    meta.insert("versionId".to_owned(), Value::from(version.to_string()));
+    meta.insert("lastUpdated".to_owned(), Value::from(last_updated.to_string()));
+    let (id, meta) = (Value::from(id), Value::Object(meta));
+    let mut members: BTreeMap<&str, &Value> = resource.iter().map(|(key, value)| (key.as_str(), value)).collect();
+    members.insert("id", &id);
+    members.insert("meta", &meta);
+    serde_json::to_string(&members).ok()
 }
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
     use super::*;
 
     // 1772748600000 ms is 2026-03-05T22:10:00Z (`date -u -d @1772748600`).
@@ -142,5 +143,16 @@ mod tests {
     fn what_is_not_an_object_comes_back_as_it_is() {
         assert_eq!(stamp("[1.0]", "a", "1", AT), "[1.0]");
         assert_eq!(stamp("{", "a", "1", AT), "{");
+    }
+    #[test]
+    fn a_value_is_stamped_as_its_text_is() {
+        let body =
+            serde_json::json!({"status": "final", "meta": {"tag": [{"code": "x"}], "versionId": "9"}, "id": "old"});
+        let text = stamped(&body, "new", 10, AT).unwrap();
+        let again: Value = serde_json::from_str(&text).unwrap();
+        let as_text: Value = serde_json::from_str(&stamp(&body.to_string(), "new", "10", AT)).unwrap();
+        assert_eq!(again, as_text);
+        assert_eq!(again["meta"]["lastUpdated"], "2026-03-05T22:10:00.000Z");
+        assert_eq!(stamped(&serde_json::json!([1]), "a", 1, AT), None);
     }
 }

@@ -350,13 +350,13 @@ fn reloaded(state: &State) -> State {
         let text = serde_json::to_string(slot).unwrap();
         loaded
             .slots
-            .insert(source.clone(), serde_json::from_str::<Slot>(&text).unwrap());
+            .insert(source.clone(), Box::new(serde_json::from_str::<Slot>(&text).unwrap()));
     }
     for (identity, standing) in &state.standing {
         let text = serde_json::to_string(standing).unwrap();
         loaded
             .standing
-            .insert(*identity, serde_json::from_str::<Standing>(&text).unwrap());
+            .insert(*identity, Box::new(serde_json::from_str::<Standing>(&text).unwrap()));
     }
     for (key, concern) in &state.concerns {
         let (key, concern) = (
@@ -365,7 +365,7 @@ fn reloaded(state: &State) -> State {
         );
         loaded.concerns.insert(
             serde_json::from_str::<ConcernKey>(&key).unwrap(),
-            serde_json::from_str::<Concern>(&concern).unwrap(),
+            Box::new(serde_json::from_str::<Concern>(&concern).unwrap()),
         );
     }
     loaded

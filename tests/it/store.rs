@@ -264,7 +264,8 @@ mod core {
         let patients = tiers.map(|(number, tier, since)| {
             let mut state = State::new(patient(number));
             state.label = Some(format!("Bed {number}"));
-            state.concerns.extend([concern(tier, since)]);
+            let (key, concern) = concern(tier, since);
+            state.concerns.insert(key, Box::new(concern));
             change(&state)
         });
         store

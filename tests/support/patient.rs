@@ -285,7 +285,8 @@ impl Ward {
         self.state
             .standing
             .values()
-            .filter(|standing| !standing.retracted)
+            .map(AsRef::as_ref)
+            .filter(|standing: &&Standing| !standing.retracted)
             .collect()
     }
 

@@ -2,7 +2,7 @@
 
 use super::problem::{FHIR_JSON, Problem};
 use crate::fhir::outcome::IssueType;
-use crate::server::AppState;
+use crate::server::Shared;
 use crate::server::guard::Base;
 use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
@@ -48,10 +48,10 @@ impl Call {
     }
 }
 
-impl FromRequestParts<AppState> for Call {
+impl FromRequestParts<Shared> for Call {
     type Rejection = Problem;
 
-    async fn from_request_parts(parts: &mut Parts, _app: &AppState) -> Result<Self, Problem> {
+    async fn from_request_parts(parts: &mut Parts, _app: &Shared) -> Result<Self, Problem> {
         accepts(&parts.headers, parts.uri.query())?;
         let mut call = Call {
             base: parts.extensions.get::<Base>().and_then(|base| base.0.clone()),

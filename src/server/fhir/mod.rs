@@ -20,7 +20,7 @@ pub mod when;
 pub mod write;
 
 use crate::fhir::outcome::IssueType;
-use crate::server::AppState;
+use crate::server::Shared;
 use axum::Router;
 use axum::body::Body;
 use axum::extract::rejection::PathRejection;
@@ -39,7 +39,7 @@ type Answer = Result<Response, Problem>;
 type PathOf<T> = Result<Path<T>, PathRejection>;
 
 /// Everything below `/fhir`.
-pub fn router(app: &AppState) -> Router<AppState> {
+pub fn router(app: &Shared) -> Router<Shared> {
     let below = Router::new()
         .route("/", get(no_such_path).post(post_bundle))
         .route("/metadata", get(get_metadata))
@@ -53,11 +53,11 @@ pub fn router(app: &AppState) -> Router<AppState> {
         // A base URL is often written with its slash; `nest` matches it without one only.
         .route("/fhir/", get(no_such_path).post(post_bundle))
         .layer(CatchPanicLayer::custom(on_panic))
-        .layer(from_fn_with_state(app.clone(), bounded))
+        .layer(from_fn_with_state(Shared::clone(app), bounded))
 }
 
 /// The answer must begin within `answer_timeout`.
-async fn bounded(State(app): State<AppState>, request: Request, next: Next) -> Response {
+async fn bounded(State(app): State<Shared>, request: Request, next: Next) -> Response {
     match tokio::time::timeout(app.limits.answer_timeout, next.run(request)).await {
         Ok(response) => response,
         Err(_) => Problem::new(
@@ -95,16 +95,11 @@ fn fhir_json(status: StatusCode, body: impl Into<Body>) -> Response {
     (status, [(header::CONTENT_TYPE, FHIR_JSON)], body.into()).into_response()
 }
 
-async fn get_metadata(State(app): State<AppState>, call: Call) -> Response {
+async fn get_metadata(State(app): State<Shared>, call: Call) -> Response {
     fhir_json(StatusCode::OK, metadata::statement(&app, &call).to_string())
 }
 
-async fn get_search(
-    State(app): State<AppState>,
-    call: Call,
-    kind: PathOf<String>,
-    RawQuery(query): RawQuery,
-) -> Answer {
+async fn get_search(State(app): State<Shared>, call: Call, kind: PathOf<String>, RawQuery(query): RawQuery) -> Answer {
     let kind = types::find(&path(kind)?)?;
     let search = search::Search::parse(kind, &query.unwrap_or_default(), &call)?;
     let room = app.answers.take(search::PAGE_BYTES).await?;
@@ -113,7 +108,7 @@ async fn get_search(
 }
 
 async fn get_read(
-    State(app): State<AppState>,
+    State(app): State<Shared>,
     _call: Call,
     parts: PathOf<(String, String)>,
     headers: HeaderMap,
@@ -123,7 +118,7 @@ async fn get_read(
 }
 
 async fn get_version(
-    State(app): State<AppState>,
+    State(app): State<Shared>,
     _call: Call,
     parts: PathOf<(String, String, String)>,
     headers: HeaderMap,
@@ -136,7 +131,7 @@ async fn get_version(
 }
 
 async fn post_create(
-    State(app): State<AppState>,
+    State(app): State<Shared>,
     call: Call,
     kind: PathOf<String>,
     headers: HeaderMap,
@@ -164,7 +159,7 @@ fn precondition(headers: &HeaderMap) -> Result<Option<String>, Problem> {
 }
 
 async fn put_update(
-    State(app): State<AppState>,
+    State(app): State<Shared>,
     call: Call,
     parts: PathOf<(String, String)>,
     headers: HeaderMap,
@@ -178,7 +173,7 @@ async fn put_update(
 }
 
 async fn put_where(
-    State(app): State<AppState>,
+    State(app): State<Shared>,
     call: Call,
     kind: PathOf<String>,
     RawQuery(query): RawQuery,
@@ -197,7 +192,7 @@ async fn put_where(
 }
 
 async fn delete_one(
-    State(app): State<AppState>,
+    State(app): State<Shared>,
     call: Call,
     parts: PathOf<(String, String)>,
     headers: HeaderMap,
@@ -208,7 +203,7 @@ async fn delete_one(
     Ok(written(&call, write::delete(&app, &kind, &id, if_match).await?))
 }
 
-async fn post_bundle(State(app): State<AppState>, call: Call, headers: HeaderMap, body: Body) -> Answer {
+async fn post_bundle(State(app): State<Shared>, call: Call, headers: HeaderMap, body: Body) -> Answer {
     let text = body::bundle(&app, &headers, body).await?;
     let (text, room) = bundle::run(&app, &call, &text).await?;
     let body = match room {

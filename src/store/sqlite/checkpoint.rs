@@ -17,6 +17,11 @@ const WRITES: u32 = 64;
 /// can begin anew: it only can when all of it was copied.
 const FRAMES_MAX: i64 = 8_192;
 
+/// So few are copied while writers wait: a few milliseconds.
+const FRAMES_FEW: i64 = 512;
+/// Passes until then at most: what is written meanwhile may be as much as can be copied.
+const PASSES_MAX: usize = 8;
+
 /// Ends with the store.
 pub(super) struct Checkpointer {
     /// Writes since the last copy.
@@ -64,10 +69,17 @@ impl Drop for Checkpointer {
 
 /// What cannot be copied now (a full disk, a long read) stays in the WAL file, which is as durable.
 fn copy(connection: &Connection, writer: &Mutex<Connection>) {
-    if pass(connection) < FRAMES_MAX {
+    let mut frames = pass(connection);
+    if frames < FRAMES_MAX {
         return;
     }
-    pass(connection);
+    // Each pass copies what came during the one before, which is less and less.
+    for _ in 0..PASSES_MAX {
+        let before = std::mem::replace(&mut frames, pass(connection));
+        if frames.saturating_sub(before) < FRAMES_FEW {
+            break;
+        }
+    }
     let _writer = writer.lock().unwrap_or_else(PoisonError::into_inner);
     pass(connection);
 }

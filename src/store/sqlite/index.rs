@@ -4,11 +4,14 @@
 //! crash loses nothing of it.
 
 use super::rows::{Fault, bounded, figure};
+use crate::recognise::DERIVED_IDENTIFIER_SYSTEM;
 use crate::store::parameters::Parameters;
 use rusqlite::{Connection, OptionalExtension, Row, Transaction, params};
 
-/// Inputs and derived resources that are indexed in one transaction, each: a commit waits for it.
+/// Inputs and derived resources that are indexed in one transaction, each: a commit may wait for it.
 pub(super) const PART: usize = 512;
+/// The same while commits come without a pause: what is sent meanwhile waits no longer than for a commit.
+pub(super) const BUSY_PART: usize = 256;
 /// Resources that may wait while commits come without a pause: as many as a search indexes in
 /// well under a second.
 pub(super) const WAITING_MAX: u64 = 16 * PART as u64;
@@ -22,10 +25,10 @@ pub(super) fn waiting(tx: &Connection) -> Result<u64, Fault> {
     Ok(figure(count.query_row([], |row| row.get(0))?))
 }
 
-/// Index the oldest of what waits, at most [`PART`] of each kind.
-pub(super) fn part(tx: &Transaction<'_>) -> Result<(), Fault> {
-    inputs(tx)?;
-    derived(tx)
+/// Index the oldest of what waits, at most `size` of each kind.
+pub(super) fn part(tx: &Transaction<'_>, size: usize) -> Result<(), Fault> {
+    inputs(tx, size)?;
+    derived(tx, size)
 }
 
 /// A derived resource has a new form.
@@ -45,12 +48,12 @@ pub(super) fn inputs_removed(tx: &Transaction<'_>) -> Result<(), Fault> {
     Ok(())
 }
 
-fn inputs(tx: &Transaction<'_>) -> Result<(), Fault> {
+fn inputs(tx: &Transaction<'_>, size: usize) -> Result<(), Fault> {
     let mut newer = tx.prepare_cached(
         "SELECT row, current, resource_type, id, deleted, coalesce(last_updated, received) AS updated, patient, body
          FROM inputs WHERE row > (SELECT input_row FROM indexed) ORDER BY row LIMIT ?1",
     )?;
-    let mut rows = newer.query([bounded(PART)])?;
+    let mut rows = newer.query([bounded(size)])?;
     let mut last = None;
     while let Some(row) = rows.next()? {
         let number: i64 = row.get("row")?;
@@ -67,10 +70,10 @@ fn inputs(tx: &Transaction<'_>) -> Result<(), Fault> {
     Ok(())
 }
 
-fn derived(tx: &Transaction<'_>) -> Result<(), Fault> {
+fn derived(tx: &Transaction<'_>, size: usize) -> Result<(), Fault> {
     let last: Option<i64> = tx
         .prepare_cached("SELECT MAX(row) FROM (SELECT row FROM unindexed ORDER BY row LIMIT ?1)")?
-        .query_row([bounded(PART)], |row| row.get(0))?;
+        .query_row([bounded(size)], |row| row.get(0))?;
     let Some(last) = last else {
         return Ok(());
     };
@@ -91,7 +94,14 @@ fn derived(tx: &Transaction<'_>) -> Result<(), Fault> {
 /// derived resource: what we derived is found whatever a client puts there (the input itself is kept).
 fn put(tx: &Transaction<'_>, row: &Row<'_>, input_row: Option<i64>) -> Result<(), Fault> {
     let text = |column| -> rusqlite::Result<&str> { Ok(row.get_ref(column)?.as_str()?) };
-    let found = Parameters::of_text(text("body")?);
+    let mut found = Parameters::of_text(text("body")?);
+    if input_row.is_none() {
+        // Its own identifier is its id, by which a search for it looks (`search::Filter::identifier`).
+        let id = text("id")?;
+        found
+            .identifiers
+            .retain(|(system, value)| system != DERIVED_IDENTIFIER_SYSTEM || value != id);
+    }
     let patient: Option<String> = row.get("patient")?;
     let values = params![
         text("resource_type")?,

@@ -264,12 +264,12 @@ impl SqliteStore {
         }
     }
 
-    /// Index what waits now; what comes meanwhile is not waited for.
-    fn index(&self, leave: u64) -> Result<(), StoreError> {
+    /// Index what waits now, in parts of `size`; what comes meanwhile is not waited for.
+    fn index(&self, leave: u64, size: usize) -> Result<(), StoreError> {
         let mut waiting = self.query_warm("see what is not indexed", index::waiting)?;
         while waiting > leave {
-            self.write("index what was received", index::part)?;
-            waiting = waiting.saturating_sub(index::PART as u64);
+            self.write("index what was received", |tx| index::part(tx, size))?;
+            waiting = waiting.saturating_sub(size as u64);
         }
         Ok(())
     }
@@ -280,7 +280,7 @@ impl SqliteStore {
         let mut attempt = || {
             let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
             while index::waiting(&transaction)? > 0 {
-                index::part(&transaction)?;
+                index::part(&transaction, index::PART)?;
             }
             let page = search::search(&transaction, query)?;
             transaction.rollback()?;
@@ -420,7 +420,7 @@ impl Store for SqliteStore {
 
     fn search(&self, query: &SearchQuery) -> Result<SearchPage, StoreError> {
         // A client finds what it wrote.
-        if let Err(error) = self.index(0) {
+        if let Err(error) = self.index(0, index::PART) {
             // Also while nothing can be written.
             return self.search_unwritten(query).map_err(|_| error);
         }
@@ -462,10 +462,10 @@ impl Store for SqliteStore {
     fn tidy(&self, idle: bool) -> Result<(), StoreError> {
         match idle {
             true if self.query_warm("see what is not indexed", index::waiting)? > 0 => {
-                self.write("index what was received", index::part)
+                self.write("index what was received", |tx| index::part(tx, index::PART))
             }
             true => Ok(()),
-            false => self.index(index::WAITING_MAX),
+            false => self.index(index::WAITING_MAX, index::BUSY_PART),
         }
     }
 

@@ -12,6 +12,7 @@ const MIGRATIONS: &[&str] = &[
     include_str!("0002_alerts_pass.sql"),
     include_str!("0003_retention.sql"),
     include_str!("0004_append.sql"),
+    include_str!("0005_shorter.sql"),
 ];
 
 /// The schema version that this program writes.

@@ -1,6 +1,7 @@
 //! FHIR search and read over what `/fhir` serves: inputs and derived resources together.
 
 use super::rows::{Fault, INPUT_COLUMNS, bounded, input_row};
+use crate::recognise::DERIVED_IDENTIFIER_SYSTEM;
 use crate::store::records::{InputRow, SearchPage, SearchQuery};
 use crate::store::stamp::stamp;
 use rusqlite::types::Value;
@@ -197,9 +198,17 @@ impl Filter {
     fn identifier(&mut self, query: &SearchQuery) {
         if let Some((system, value)) = &query.identifier {
             let token = self.token("value", system.as_ref(), value);
-            self.sql.push_str(&format!(
-                " AND resources.key IN (SELECT key FROM resource_identifiers WHERE {token})"
-            ));
+            let mut keys = format!("SELECT key FROM resource_identifiers WHERE {token}");
+            // What we derived is named by its id, and has no row there of that name (`index::put`).
+            if system.as_ref().is_none_or(|system| system == DERIVED_IDENTIFIER_SYSTEM) {
+                let resource_type = self.bind(Value::Text(query.resource_type.clone()));
+                let id = self.bind(Value::Text(value.clone()));
+                keys.push_str(&format!(
+                    " UNION ALL SELECT key FROM resources AS own
+                      WHERE own.resource_type = {resource_type} AND own.id = {id} AND own.input_row IS NULL"
+                ));
+            }
+            self.sql.push_str(&format!(" AND resources.key IN ({keys})"));
         }
     }
 

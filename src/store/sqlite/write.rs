@@ -7,7 +7,7 @@ use super::rows::{Fault, tier_rank, to_json};
 use crate::fhir::Instant;
 use crate::recognise::reading::PatientKey;
 use crate::store::records::{Commit, DerivedRow, EventRow, InputRow, PatientChange, SetAsideRow};
-use crate::store::stamp::stamp_value;
+use crate::store::stamp::stamped;
 use rusqlite::{OptionalExtension, Transaction, params};
 use sha2::{Digest, Sha256};
 use std::collections::HashMap;
@@ -263,11 +263,9 @@ fn write_derived(tx: &Transaction<'_>, derived: &DerivedRow) -> Result<(), Fault
         .execute([&identity])?;
     }
     let version = previous.unwrap_or(0) + 1;
-    let mut body = derived.body.clone();
-    if !stamp_value(&mut body, &identity, version.cast_unsigned(), derived.last_updated) {
+    let Some(text) = stamped(&derived.body, &identity, version.cast_unsigned(), derived.last_updated) else {
         return Err(Fault::Refused("a derived resource is not a JSON object".to_owned()));
-    }
-    let text = body.to_string();
+    };
     let patient = derived.patient.as_ref().map(|patient| patient.0.as_str());
     let updated = derived.last_updated.millis();
     tx.prepare_cached(

@@ -5,7 +5,7 @@ use deltaward::source::IntakeError;
 use rusqlite::Connection;
 
 /// An engine over a file whose commits can be made to fail late, after all rows of the patient.
-fn breakable() -> (tempfile::TempDir, Running, Connection) {
+pub(super) fn breakable() -> (tempfile::TempDir, Running, Connection) {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("store.db");
     let store = SqliteStore::open(&path).unwrap();
@@ -18,7 +18,7 @@ fn breaks(raw: &Connection) {
         .unwrap();
 }
 
-fn batch(resources: &[Value]) -> Batch {
+pub(super) fn batch(resources: &[Value]) -> Batch {
     Batch {
         items: resources.iter().map(incoming).collect(),
         ..Batch::default()

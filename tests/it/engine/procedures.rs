@@ -17,7 +17,7 @@ fn anaesthesia(status: &str, version: &str) -> Value {
 }
 
 impl Running {
-    fn slots(&self, patient: &str) -> std::collections::BTreeMap<String, deltaward::patient::state::Slot> {
+    fn slots(&self, patient: &str) -> std::collections::BTreeMap<String, Box<deltaward::patient::state::Slot>> {
         let key = PatientKey(patient.into());
         self.store.load_patient(&key).unwrap().slots
     }

@@ -197,7 +197,8 @@ fn without_a_delta_the_sources_are_spoken_of() {
 #[test]
 fn localised_references_name_what_is_served() {
     let draft = message(Occasion::Raised, Some(Tier::Act));
-    let value = localise(&written(&draft));
+    let mut value = written(&draft);
+    localise(&mut value);
     let expected = format!("Observation/{}", draft.delta_identity.unwrap());
     assert_eq!(value["about"][0]["reference"], expected);
     assert_eq!(value["payload"][1]["contentReference"]["reference"], expected);

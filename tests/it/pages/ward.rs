@@ -292,9 +292,9 @@ impl Bed {
             next_due,
             forgotten: Vec::new(),
             forgotten_standing: Vec::new(),
-            slots: slots.into_values().collect(),
-            standing: standing.into_iter().collect(),
-            concerns: concerns.into_iter().collect(),
+            slots: slots.into_values().map(|slot| *slot).collect(),
+            standing: standing.into_iter().map(|(key, one)| (key, *one)).collect(),
+            concerns: concerns.into_iter().map(|(key, one)| (key, *one)).collect(),
             events: self.events,
         });
         self.commit

@@ -177,9 +177,9 @@ async fn a_server_that_sends_more_than_asked_is_read_in_bounded_batches() {
     poller.poll_once(now()).await.unwrap();
     let batches = engine.batches.lock().unwrap().clone();
     let sizes: Vec<usize> = batches.iter().map(|batch| batch.items.len()).collect();
-    assert_eq!(sizes, [500, 500, 201]);
+    assert_eq!(sizes, [250, 250, 250, 250, 201]);
     let moves: Vec<usize> = batches.iter().map(|batch| batch.cursors.len()).collect();
-    assert_eq!(moves, [0, 0, 1], "the cursor goes with the last part");
+    assert_eq!(moves, [0, 0, 0, 0, 1], "the cursor goes with the last part");
 }
 
 #[tokio::test]

@@ -229,12 +229,12 @@ pub fn state(of: u32) -> State {
         slot("Observation/c", None),
         slot("Observation/x", Some(Withdrawal::Deleted)),
     ] {
-        state.slots.insert(slot.source.clone(), slot);
+        state.slots.insert(slot.source.clone(), Box::new(slot));
     }
-    state.standing.insert(identity(7), standing(false));
-    state.standing.insert(identity(8), standing(true));
+    state.standing.insert(identity(7), Box::new(standing(false)));
+    state.standing.insert(identity(8), Box::new(standing(true)));
     let (key, open) = concern(Some(Tier::Critical), 5);
-    state.concerns.insert(key, open);
+    state.concerns.insert(key, Box::new(open));
     let (_, mut closed) = concern(None, 1);
     closed.site = None;
     closed.family = Family::Measurement;
@@ -242,7 +242,7 @@ pub fn state(of: u32) -> State {
         site: String::new(),
         family: Family::Measurement,
     };
-    state.concerns.insert(key, closed);
+    state.concerns.insert(key, Box::new(closed));
     state
 }
 
@@ -253,18 +253,18 @@ pub fn change(state: &State) -> PatientChange {
         birth_date: state.birth_date.clone(),
         label: state.label.clone(),
         next_due: state.next_due,
-        slots: state.slots.values().cloned().collect(),
+        slots: state.slots.values().map(|slot| Slot::clone(slot)).collect(),
         forgotten: Vec::new(),
         forgotten_standing: Vec::new(),
         standing: state
             .standing
             .iter()
-            .map(|(key, value)| (*key, value.clone()))
+            .map(|(key, value)| (*key, Standing::clone(value)))
             .collect(),
         concerns: state
             .concerns
             .iter()
-            .map(|(key, value)| (key.clone(), value.clone()))
+            .map(|(key, value)| (key.clone(), Concern::clone(value)))
             .collect(),
         events: Vec::new(),
     }

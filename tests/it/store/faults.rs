@@ -8,10 +8,11 @@ use std::path::{Path, PathBuf};
 use tempfile::TempDir;
 
 /// The schemas of before, as they were released.
-const SCHEMAS: [&str; 3] = [
+const SCHEMAS: [&str; 4] = [
     include_str!("../../../src/store/sqlite/0001_start.sql"),
     include_str!("../../../src/store/sqlite/0002_alerts_pass.sql"),
     include_str!("../../../src/store/sqlite/0003_retention.sql"),
+    include_str!("../../../src/store/sqlite/0004_append.sql"),
 ];
 
 fn commit(number: u32) -> Commit {
@@ -144,8 +145,8 @@ fn an_older_schema_is_migrated_and_the_file_of_before_kept_beside() {
         );
         store.commit(&commit(2)).unwrap();
         drop(store);
-        assert_eq!(version_of(&path), 4);
-        let copy = folder.path().join("store.db.before-schema-4");
+        assert_eq!(version_of(&path), 5);
+        let copy = folder.path().join("store.db.before-schema-5");
         assert_eq!(usize::try_from(version_of(&copy)).unwrap(), version);
         let raw = Connection::open(&copy).unwrap();
         let label: String = raw
@@ -177,7 +178,7 @@ fn a_migration_that_fails_leaves_the_file_as_it_was() {
     assert!(error.contains("bring its schema up to date"), "{error}");
     assert_eq!(version_of(&path), 1);
     assert_eq!(tables(&Connection::open(&path).unwrap()), before);
-    assert!(folder.path().join("store.db.before-schema-4").exists());
+    assert!(folder.path().join("store.db.before-schema-5").exists());
 }
 
 /// Another program that keeps a write open past the time that is waited for (SQLITE_BUSY): the

@@ -61,7 +61,7 @@ fn an_empty_file_is_brought_up_to_date() {
     SqliteStore::open(&path).unwrap().commit(&all()).unwrap();
     let raw = Connection::open(&path).unwrap();
     let version: i64 = raw.pragma_query_value(None, "user_version", |row| row.get(0)).unwrap();
-    assert_eq!(version, 4);
+    assert_eq!(version, 5);
     let mode: String = raw.pragma_query_value(None, "journal_mode", |row| row.get(0)).unwrap();
     assert_eq!(mode, "wal");
     let check: String = raw
@@ -87,7 +87,7 @@ fn a_newer_schema_is_refused_and_left_alone() {
             error,
             StoreError::Newer {
                 found: 4711,
-                known: 4,
+                known: 5,
                 ..
             }
         ),

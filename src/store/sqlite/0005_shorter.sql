@@ -1,0 +1,3 @@
+-- From here on what is empty is left out of the JSON of slots and standing Observations, and a derived
+-- resource is found under its own identifier by its id, without a row in `resource_identifiers`. What
+-- stands is read as it is; a program of before could not read what is written now, so it must refuse.
