@@ -311,6 +311,12 @@ fn judged(args: ReplayArgs, files: &[File], mapping: Mapping, now: Instant) -> R
 
 /// What may have gone wrong without a fault.
 fn warn(inputs: &Inputs) {
+    if inputs.bad.count > 0 {
+        eprintln!(
+            "{} lines could not be read; the report and the figures name the first",
+            inputs.bad.count
+        );
+    }
     if inputs.shared_ids > 0 {
         eprintln!(
             "{} ids stand for different patients: of each only the newest version counts; replay the files of different servers one by one",

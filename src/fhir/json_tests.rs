@@ -300,3 +300,21 @@ proptest! {
         agree(&pieces.concat());
     }
 }
+
+/// Strings are searched in blocks of 64 bytes, counted from the start of the text: what ends a string at any
+/// place of a block, and at the end of the text, is found, and nothing of the block before or behind it.
+#[test]
+fn whatever_ends_a_string_is_found_at_every_place_of_a_block() {
+    for before in 0..130 {
+        for length in [0, 1, 15, 16, 17, 47, 62, 63, 64, 65, 127, 128, 129] {
+            let (space, text) = (" ".repeat(before), "x".repeat(length));
+            for special in [
+                "", "\\\"", "\\\\", "\\u0041", "\u{1f}", "\u{7f}", "ü", "\\", "\\u00", "\"",
+            ] {
+                agree(&format!("{space}\"{text}{special}{text}\""));
+                agree(&format!("{space}\"{text}{special}"));
+                agree(&format!("{{\"id\":{space}\"{text}{special}\",\"status\":\"{text}\"}}"));
+            }
+        }
+    }
+}

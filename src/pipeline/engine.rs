@@ -57,7 +57,7 @@ pub struct Engine {
     /// What the commit under way changed of that, to be taken back when it fails.
     pub(super) promised: Promised,
     /// Patients whose first message is held until their birth date has been read.
-    awaited: Awaited,
+    pub(super) awaited: Awaited,
     pub(super) next_due: Option<Instant>,
     /// Commits while the next one is prepared. None: the engine commits by itself.
     pub(super) writer: Option<Writer>,
@@ -159,7 +159,11 @@ impl Engine {
                     break;
                 },
                 () = woken(ended), if self.under_way.is_some() => self.look_whether_ended(),
-                () = tokio::time::sleep(TIMER_LOOK) => idle = self.under_way.is_none(),
+                () = tokio::time::sleep(TIMER_LOOK) => {
+                    // A writer that has panicked wakes nobody.
+                    self.look_whether_ended();
+                    idle = self.under_way.is_none();
+                }
             }
             self.outlets.health.engine_beat((self.clock)());
             // Small commits cost the disk as much as large ones: the next one is begun when as much waits as is
@@ -255,8 +259,9 @@ impl Engine {
             true => store.patients_due(now, DUE_PER_COMMIT)?,
             false => Vec::new(),
         };
-        // The commit under way may have seen to them, or put them off: they are looked at after it.
-        due.retain(|patient| !self.is_under_way(patient));
+        // The commit under way may have seen to them, or put them off: they are looked at after it, unless
+        // they are stepped now all the same.
+        due.retain(|patient| work.inputs.contains_key(patient) || !self.is_under_way(patient));
         let old = match self.resting.is_none() && self.forgets <= now {
             true => store.patients_to_forget(now, DUE_PER_COMMIT)?,
             false => Vec::new(),

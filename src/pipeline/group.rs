@@ -1,6 +1,7 @@
 //! One commit after the other: each is prepared on top of the one before, which may still be under way,
 //! and begun only when that one stands. What fails takes with it what was prepared on top of it.
 
+use super::awaited::Awaited;
 use super::engine::Engine;
 use super::outlets::Told;
 use super::work::Current;
@@ -49,10 +50,11 @@ impl Engine {
         let started = std::time::Instant::now();
         let (batches, replies): (Vec<_>, Vec<_>) = group.into_iter().map(|one| (one.batch, one.reply)).unzip();
         let alone = self.forgets <= (self.clock)() || self.under_way.as_ref().is_some_and(|one| one.alone);
-        let prepared = match alone {
-            true => self.settle().and_then(|()| self.work(batches)),
-            false => self.work(batches),
-        };
+        if alone {
+            // If it failed, that was said and answered, and nothing was made on top of it.
+            let _ = self.settle();
+        }
+        let prepared = self.work(batches);
         // It was made on top of the one before, and falls with it.
         match self.settle().and(prepared) {
             Ok(prepared) => self.begin(prepared, replies, started),
@@ -81,24 +83,29 @@ impl Engine {
             alone: !commit.unneeded.is_empty() || !commit.refiled.is_empty(),
             promised,
         };
-        let ready = Ready {
+        let ready = Box::new(Ready {
             commit,
             answers,
             replies,
             told,
             started,
+        });
+        let ready = match &self.writer {
+            Some(writer) => match writer.begin(ready) {
+                Ok(()) => {
+                    self.under_way = Some(under_way);
+                    return;
+                }
+                Err(returned) => {
+                    self.writer = None;
+                    returned
+                }
+            },
+            None => ready,
         };
-        match &self.writer {
-            Some(writer) => {
-                writer.begin(ready);
-                self.under_way = Some(under_way);
-            }
-            None => {
-                let desk = Desk::new(Arc::clone(&self.store), self.outlets.clone(), None);
-                // What failed was said and answered.
-                let _ = self.ended(desk.finish(ready), under_way.promised);
-            }
-        }
+        let desk = Desk::new(Arc::clone(&self.store), self.outlets.clone(), None);
+        // What failed was said and answered.
+        let _ = self.ended(desk.finish(*ready), under_way.promised);
     }
 
     /// Wait for the commit under way.
@@ -139,6 +146,9 @@ impl Engine {
                 self.promised = promised;
                 self.take_back();
                 self.lost(&error, replies);
+                // Its thread has panicked: from here on the engine commits by itself, and ends if it has to
+                // do the same.
+                self.writer.take_if(|writer| writer.is_gone());
                 Err(error)
             }
         };
@@ -150,6 +160,8 @@ impl Engine {
     fn lost(&mut self, error: &StoreError, replies: Vec<Reply>) {
         // What is in memory may be ahead of the store now: forget it, it is read again.
         self.patients.clear();
+        // Whose birth date was to be asked for was not told to anybody.
+        self.awaited = Awaited::default();
         self.outlets.metrics.failed_commit();
         self.failed(error);
         for reply in replies {

@@ -55,7 +55,10 @@ impl Engine {
         self.store.commit(&Commit {
             meta,
             ..Commit::default()
-        })
+        })?;
+        // Patients that were judged anew have other timers.
+        self.next_due = self.store.next_due()?;
+        Ok(())
     }
 
     /// The Device that derived resources name, once per version of this program.

@@ -4,6 +4,7 @@
 use super::outlets::{Outlets, Told};
 use crate::source::intake::{Answer, IntakeError};
 use crate::store::{Commit, Store, StoreError};
+use std::cell::Cell;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender, TryRecvError, channel};
 use std::thread::JoinHandle;
@@ -101,9 +102,10 @@ pub(super) fn tidy(store: &dyn Store, idle: bool) {
 
 /// The thread. It ends, with what it has begun, when this is dropped.
 pub(super) struct Writer {
-    ready: Option<Sender<Ready>>,
+    ready: Option<Sender<Box<Ready>>>,
     ended: Receiver<Ended>,
     woken: Arc<Notify>,
+    gone: Cell<bool>,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -113,7 +115,7 @@ impl Writer {
     /// # Errors
     /// When there can be no further thread.
     pub(super) fn start(desk: Desk) -> std::io::Result<Self> {
-        let (ready, to_do) = channel::<Ready>();
+        let (ready, to_do) = channel::<Box<Ready>>();
         let (done, ended) = channel();
         let woken = Arc::new(Notify::new());
         let wakes = Arc::clone(&woken);
@@ -121,7 +123,7 @@ impl Writer {
             .name(String::from("commit"))
             .spawn(move || {
                 while let Ok(ready) = to_do.recv() {
-                    let result = desk.finish(ready);
+                    let result = desk.finish(*ready);
                     let went_through = result.is_ok();
                     // The engine is gone only when its thread has ended badly.
                     let _ = done.send(result);
@@ -135,16 +137,25 @@ impl Writer {
             ready: Some(ready),
             ended,
             woken,
+            gone: Cell::new(false),
             thread: Some(thread),
         })
     }
 
     /// Begin a commit; the one before has ended.
-    pub(super) fn begin(&self, ready: Ready) {
-        if let Some(sender) = &self.ready {
-            // Where the thread is gone, `wait` says so, and whoever waits for an answer is told.
-            let _ = sender.send(ready);
+    ///
+    /// # Errors
+    /// When the thread is gone: nothing was begun.
+    pub(super) fn begin(&self, ready: Box<Ready>) -> Result<(), Box<Ready>> {
+        match &self.ready {
+            Some(sender) => sender.send(ready).map_err(|returned| returned.0),
+            None => Err(ready),
         }
+    }
+
+    /// True once it was seen that the thread has panicked.
+    pub(super) fn is_gone(&self) -> bool {
+        self.gone.get()
     }
 
     /// Wakes when a commit has ended; it may wake too often.
@@ -157,23 +168,26 @@ impl Writer {
         match self.ended.try_recv() {
             Ok(ended) => Some(ended),
             Err(TryRecvError::Empty) => None,
-            Err(TryRecvError::Disconnected) => Some(gone()),
+            Err(TryRecvError::Disconnected) => Some(self.has_gone()),
         }
     }
 
     /// Wait for its end.
     pub(super) fn wait(&self) -> Ended {
-        self.ended.recv().unwrap_or_else(|_| gone())
+        self.ended.recv().unwrap_or_else(|_| self.has_gone())
     }
 }
 
-/// The thread has panicked.
-fn gone() -> Ended {
-    let error = StoreError::Statement {
-        action: "commit",
-        cause: String::from("the thread that commits has ended badly; restart the service"),
-    };
-    Err((error, Vec::new()))
+impl Writer {
+    /// The thread has panicked; whoever it did not answer is told by the end of their channel.
+    fn has_gone(&self) -> Ended {
+        self.gone.set(true);
+        let error = StoreError::Statement {
+            action: "commit",
+            cause: String::from("the thread that commits has ended badly; the engine goes on without it"),
+        };
+        Err((error, Vec::new()))
+    }
 }
 
 impl Drop for Writer {

@@ -152,16 +152,18 @@ impl Health {
         if interval == 0 {
             return None;
         }
-        let (since, said) = match self.last_polled() {
-            NEVER => (
-                self.started.load(Ordering::Relaxed),
-                "no poll has gone through yet; waiting for",
-            ),
-            at => (at, "last poll ended before"),
+        let last = self.last_polled();
+        let since = match last {
+            NEVER => self.started.load(Ordering::Relaxed),
+            at => at,
         };
         let age = now.millis_since(Instant::from_millis(since));
         let in_time = age <= interval.saturating_mul(POLL_INTERVALS);
-        let mut detail = format!("{said} {} s", age / 1000);
+        let seconds = age / 1000;
+        let mut detail = match last {
+            NEVER => format!("no poll has gone through yet; waiting for {seconds} s"),
+            _ => format!("last poll ended {seconds} s ago"),
+        };
         let failed = |status: &OnceLock<Arc<SourceStatus>>| {
             status.get().map_or((0, String::new()), |source| {
                 let seen = source.snapshot();

@@ -7,11 +7,14 @@ use super::walk::{PollError, Walk};
 use crate::delivery::{ClientError, FhirClient};
 use crate::fhir::Instant;
 use crate::source::intake::{Answer, Batch, CursorUpdate, Incoming, Intake, Operation, UnreadableEntry, Versioning};
+use futures_util::StreamExt;
 use std::collections::{HashSet, VecDeque};
 use std::sync::{Mutex, PoisonError};
 
 /// Most items of one batch; a larger page goes in parts, of which one is prepared while another is committed.
 const MAX_BATCH_ITEMS: usize = 250;
+/// Parts of a page that wait for their commit together.
+const PARTS_AT_ONCE: usize = 2;
 /// How often a chain is begun anew in one poll because the server dropped it.
 const MAX_RESTARTS: u32 = 3;
 /// `_count` is divided by this when a page is larger than allowed, down to 1.
@@ -328,10 +331,12 @@ impl Reader<'_> {
             }
         }
         let last = parts.pop();
-        // One after the other into the queue, and not waited for in between; the last one, which moves the
-        // cursor, only when all others stand.
-        let submitted = parts.into_iter().map(|part| self.submit(part));
-        for handed in futures_util::future::join_all(submitted).await {
+        // One is prepared while the one before is committed, and no more, so that others are not held up; the
+        // last one, which moves the cursor, goes only when all others stand.
+        let mut submitted = futures_util::stream::iter(parts)
+            .map(|part| self.submit(part))
+            .buffered(PARTS_AT_ONCE);
+        while let Some(handed) = submitted.next().await {
             report.count(handed?);
         }
         if let Some(last) = last {

@@ -1,6 +1,7 @@
 //! The engine over a real store: versions as servers really send them, history, a changed mapping.
 
 mod failing;
+mod gone;
 mod on_top;
 mod procedures;
 mod retention;

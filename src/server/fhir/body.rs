@@ -5,7 +5,7 @@ use super::json::checked_text;
 use super::problem::Problem;
 use crate::fhir::outcome::IssueType;
 use crate::server::AppState;
-use axum::body::Body;
+use axum::body::{Body, BodyDataStream};
 use axum::http::{HeaderMap, StatusCode, header};
 use futures_util::StreamExt;
 use std::ops::Deref;
@@ -48,6 +48,10 @@ async fn read(app: &AppState, headers: &HeaderMap, body: Body, max_bytes: usize)
         .get(header::CONTENT_LENGTH)
         .and_then(|length| length.to_str().ok()?.parse::<u64>().ok());
     if announced.is_some_and(|length| u64::try_from(max_bytes).is_ok_and(|max| length > max)) {
+        // Who asks first (RFC 9110, 10.1.1) has sent nothing yet.
+        if !headers.contains_key(header::EXPECT) {
+            let _ = tokio::time::timeout(app.limits.body_timeout, discard(body.into_data_stream())).await;
+        }
         return Err(too_large(max_bytes));
     }
     let (bytes, room) = tokio::time::timeout(app.limits.body_timeout, collect(&app.receiving, body, max_bytes))
@@ -72,6 +76,8 @@ async fn collect(
     while let Some(chunk) = chunks.next().await {
         let chunk = chunk.map_err(|_| Problem::invalid("The body broke off; nothing was kept."))?;
         if bytes.len() + chunk.len() > max_bytes {
+            drop((bytes, room));
+            discard(chunks).await;
             return Err(too_large(max_bytes));
         }
         let more = u32::try_from(chunk.len()).map_err(|_| too_large(max_bytes))?;
@@ -85,6 +91,21 @@ async fn collect(
         bytes.extend_from_slice(&chunk);
     }
     Ok((bytes, room))
+}
+
+/// So much of a body that is too large is still received.
+const DISCARDED_MAX: usize = 64 << 20;
+
+/// Receive and drop: a client that is still sending when the connection closes never reads the answer
+/// (RFC 9112, 9.6), and tries again for ever.
+async fn discard(mut chunks: BodyDataStream) {
+    let mut received = 0;
+    while let Some(Ok(chunk)) = chunks.next().await {
+        received += chunk.len();
+        if received > DISCARDED_MAX {
+            return;
+        }
+    }
 }
 
 /// 413.

@@ -5,6 +5,7 @@ use super::json::parse_problem;
 use super::problem::Problem;
 use super::search;
 use super::types::{self, TypeInfo, check_id};
+use super::unsupported_condition;
 use crate::fhir::outcome::IssueType;
 use axum::http::StatusCode;
 use serde::Deserialize;
@@ -189,6 +190,14 @@ fn plan(request: &RawRequest) -> Result<Plan, Problem> {
         None => (path, None),
     };
     let if_match = || if_match(request.if_match.as_deref());
+    if request.if_none_match.is_some() && matches!(request.method.as_str(), "POST" | "PUT" | "DELETE") {
+        let supported = if request.method == "POST" {
+            "ifNoneExist"
+        } else {
+            "ifMatch"
+        };
+        return Err(unsupported_condition(supported));
+    }
     match (request.method.as_str(), id, query) {
         ("POST", None, None) => {
             let kind = types::find_writable(kind)?;

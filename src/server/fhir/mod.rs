@@ -139,21 +139,25 @@ async fn post_create(
 ) -> Answer {
     let kind = path(kind)?;
     types::find_writable(&kind)?;
+    if headers.contains_key(header::IF_NONE_MATCH) {
+        return Err(unsupported_condition("If-None-Exist"));
+    }
     let text = body::resource(&app, &headers, body).await?;
     let condition = call::text(&headers, "if-none-exist");
     let done = write::create(&app, &kind, &text, condition.as_deref()).await?;
     Ok(written(&call, done))
 }
 
+/// 400: a 412 would say that the condition was looked at and does not hold.
+pub(super) fn unsupported_condition(supported: &str) -> Problem {
+    let text = format!("Of the conditions only {supported} is supported on this write; nothing was changed.");
+    Problem::new(StatusCode::BAD_REQUEST, IssueType::NotSupported, text)
+}
+
 /// What a PUT or DELETE may be conditional on.
 fn precondition(headers: &HeaderMap) -> Result<Option<String>, Problem> {
     if headers.contains_key(header::IF_NONE_MATCH) || headers.contains_key(header::IF_UNMODIFIED_SINCE) {
-        let text = "Only If-Match is supported on a write; nothing was changed.";
-        return Err(Problem::new(
-            StatusCode::PRECONDITION_FAILED,
-            IssueType::NotSupported,
-            text,
-        ));
+        return Err(unsupported_condition("If-Match"));
     }
     call::if_match(call::text(headers, "if-match").as_deref())
 }

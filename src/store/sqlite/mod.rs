@@ -37,7 +37,7 @@ use sound::{Found, Watch};
 use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, TryLockError};
 use std::time::Duration;
 
 /// Read-only connections: the page, `/fhir` and delivery read at the same time.
@@ -258,10 +258,13 @@ impl SqliteStore {
         action: &'static str,
         work: impl FnOnce(&Connection) -> Result<T, Fault>,
     ) -> Result<T, StoreError> {
-        match self.writer.try_lock() {
-            Ok(writer) => work(&writer).map_err(|fault| fault.during(action, &self.path)),
-            Err(_) => work(&self.reader()).map_err(|fault| fault.during(action, &self.path)),
-        }
+        let found = match self.writer.try_lock() {
+            Ok(writer) => work(&writer),
+            // Left by a panic: the guard is in here, and held like any other.
+            Err(TryLockError::Poisoned(writer)) => work(&writer.into_inner()),
+            Err(TryLockError::WouldBlock) => work(&self.reader()),
+        };
+        found.map_err(|fault| fault.during(action, &self.path))
     }
 
     /// Index what waits now, in parts of `size`; what comes meanwhile is not waited for.

@@ -149,8 +149,23 @@ async fn if_match_guards_a_write() {
     let only_new = [FHIR, ("if-none-match", "*")];
     api.call("PUT", "/fhir/Observation/b", &only_new, pressure("b").to_string())
         .await
-        .issue(412);
+        .issue(400);
     assert!(api.store.input("Observation", "b").unwrap().is_none());
+    api.call("POST", "/fhir/Observation", &only_new, pressure("b").to_string())
+        .await
+        .issue(400);
+    // Nor in a Bundle (Bundle.entry.request.ifNoneMatch), in which the resource would be overwritten, too.
+    api.put("/fhir/Observation/b", &pressure("b")).await;
+    for kind in ["batch", "transaction"] {
+        let bundle = json!({"resourceType": "Bundle", "type": kind, "entry": [{
+            "resource": pressure("b"),
+            "request": {"method": "PUT", "url": "Observation/b", "ifNoneMatch": "*"},
+        }]});
+        let answer = api.call("POST", "/fhir", &[FHIR], bundle.to_string()).await;
+        assert!(answer.text.contains("not-supported"), "{kind}: {}", answer.text);
+        let held = api.store.input("Observation", "b").unwrap().unwrap();
+        assert_eq!(held.version.id, "1", "{kind}");
+    }
 }
 
 /// R4 "conditional read": 304 for the version that the caller holds.

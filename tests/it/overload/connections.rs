@@ -341,3 +341,46 @@ async fn ten_thousand_silent_connections_keep_no_reading_out() {
     println!("{wanted} silent connections were opened; the service holds {held} open files");
     assert!(held < 768 + 100, "{held}");
 }
+
+/// A client that sends all before it reads (most do) gets its 413: closed while it is still sending, the
+/// connection would be reset, and the answer lost with it (RFC 9112, 9.6).
+#[test]
+fn a_body_that_is_too_large_is_answered_though_all_of_it_is_sent_first() {
+    use std::io::{Read, Write};
+    let folder = tempfile::tempdir().unwrap();
+    let file = config(folder.path(), "");
+    let running = Running::start(folder.path(), &["run", "--config", &file]);
+    let address = running
+        .base
+        .trim_start_matches("http://")
+        .trim_end_matches('/')
+        .to_owned();
+    for chunked in [false, true, false, true] {
+        let mut stream = std::net::TcpStream::connect(&address).unwrap();
+        let length = 4 << 20;
+        let body = match chunked {
+            true => "transfer-encoding: chunked".to_owned(),
+            false => format!("content-length: {length}"),
+        };
+        let head = format!(
+            "POST /fhir/Observation HTTP/1.1\r\nhost: {address}\r\ncontent-type: application/fhir+json\r\nconnection: close\r\n{body}\r\n\r\n"
+        );
+        stream.write_all(head.as_bytes()).unwrap();
+        for piece in vec![b'x'; length].chunks(1 << 16) {
+            if chunked {
+                stream.write_all(format!("{:x}\r\n", piece.len()).as_bytes()).unwrap();
+            }
+            stream.write_all(piece).unwrap();
+            if chunked {
+                stream.write_all(b"\r\n").unwrap();
+            }
+        }
+        if chunked {
+            stream.write_all(b"0\r\n\r\n").unwrap();
+        }
+        let mut answer = String::new();
+        stream.read_to_string(&mut answer).unwrap();
+        assert!(answer.starts_with("HTTP/1.1 413 "), "{answer}");
+        assert!(answer.contains("too-long"), "{answer}");
+    }
+}
