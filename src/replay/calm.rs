@@ -45,6 +45,8 @@ pub(super) struct Bounds {
     close_after_readings: usize,
     close_after: i64,
     trends: Vec<Fall>,
+    /// What is older is in no series that a rule looks at.
+    series: i64,
 }
 
 /// A rule of kind `trend`.
@@ -104,6 +106,8 @@ impl Bounds {
             pairing.simultaneous_minutes,
             close_together.map_or(0, |(minutes, _)| minutes),
         ];
+        let settling = settling.into_iter().max().unwrap_or(0) * MINUTE_MILLIS;
+        let longest = trends.iter().map(|fall| fall.window).max().unwrap_or(0);
         Some(Self {
             delta: beyond(delta),
             mean_delta: beyond(mean_delta),
@@ -121,9 +125,11 @@ impl Bounds {
             // Both are rounded before they are compared: one whole mmHg less is beyond doubt.
             close_together: close_together
                 .map(|(minutes, more_than)| (minutes * MINUTE_MILLIS, (more_than - 1) * THOUSAND)),
-            settling: settling.into_iter().max().unwrap_or(0) * MINUTE_MILLIS,
+            settling,
             close_after_readings: sheet.close_after_readings,
             close_after: sheet.close_after_minutes * MINUTE_MILLIS,
+            // A reading of up to the window of pairing ago is paired anew, and looks as far back.
+            series: longest + settling,
             trends,
         })
     }
@@ -192,6 +198,9 @@ struct Place {
     points: Vec<Point>,
     /// When something was last near a rule here.
     loud_at: Option<i64>,
+    /// When two readings were last taken in one moment: one measurement that stands twice, or two of them.
+    /// The order of the series is not ours to tell while they are in it.
+    twins_at: Option<i64>,
 }
 
 /// Follows one patient.
@@ -247,7 +256,10 @@ impl<'b> Calm<'b> {
         state.next_due.is_none()
             && !told
             && state.concerns.values().all(|concern| concern.tier.is_none())
-            && self.places.iter().all(|place| self.has_settled(place))
+            && self
+                .places
+                .iter()
+                .all(|place| self.has_settled(place) && place.twins_at.is_none_or(|at| now - at > self.bounds.series))
     }
 
     fn has_settled(&self, place: &Place) -> bool {
@@ -387,6 +399,7 @@ impl<'b> Calm<'b> {
                 site,
                 points: Vec::new(),
                 loud_at: None,
+                twins_at: None,
             });
             self.places.len() - 1
         });
@@ -398,9 +411,9 @@ impl<'b> Calm<'b> {
         let mut mean_lows = means.map(|(_, mean)| mean.minus(pressure).low);
         let mut loud = mean_lows.any(|low| low <= bounds.mean_delta);
         let place = &mut self.places[index];
-        if let Some(before) = place.points.last() {
-            // One measurement that stands twice, or two of them: the order of the series is not ours to tell.
-            self.given_up |= before.at == now;
+        if place.points.last().is_some_and(|before| before.at == now) {
+            place.twins_at = Some(now);
+            loud = true;
         }
         if let Some((minutes, more_than)) = bounds.close_together {
             let mut near = place.points.iter().rev().take_while(|point| now - point.at <= minutes);
