@@ -1,7 +1,8 @@
 //! One patient on the clock of the replay: the same `step` as in the live service, at the moments at
 //! which it would have run there. Pure.
 
-use super::calm::{Bounds, Calm};
+use super::bounds::Bounds;
+use super::calm::Calm;
 use super::cohort::{Event, PatientInputs, What};
 use crate::fhir::Instant;
 use crate::outbox::draft::{Family, MessageDraft, Occasion};

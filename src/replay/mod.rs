@@ -17,6 +17,7 @@ pub mod cohort;
 pub mod gather;
 mod share;
 
+mod bounds;
 mod calm;
 pub mod clock;
 

@@ -13,6 +13,8 @@ const PURE: &[&str] = &[
     "outbox",
     "server/charts",
     "replay/cohort.rs",
+    "replay/gather.rs",
+    "replay/bounds.rs",
     "replay/calm.rs",
     "replay/clock.rs",
     "replay/findings.rs",
