@@ -9,8 +9,8 @@ use super::call::Call;
 use super::problem::Problem;
 use super::types::{TypeInfo, check_id};
 use super::when::{self, Bounds};
-use crate::fhir::Instant;
 use crate::fhir::outcome::{Issue, IssueType, Severity, outcome};
+use crate::fhir::{Instant, shorten};
 use crate::server::AppState;
 use crate::store::{InputRow, SearchPage, SearchQuery};
 use axum::http::StatusCode;
@@ -54,7 +54,7 @@ fn bad(name: &str, reason: impl std::fmt::Display) -> Problem {
     Problem::new(
         StatusCode::BAD_REQUEST,
         IssueType::Value,
-        format!("The search parameter {name} cannot be used: {reason}."),
+        format!("The search parameter {} cannot be used: {reason}.", shorten(name, 80)),
     )
 }
 
@@ -141,10 +141,14 @@ impl Search {
             if search.take(kind, &name, &value)? {
                 search.applied.push((name.into_owned(), value.into_owned()));
             } else if call.strict {
-                let text = format!("The search parameter {name} is not supported for {}.", kind.name);
+                let text = format!(
+                    "The search parameter {} is not supported for {}.",
+                    shorten(&name, 80),
+                    kind.name
+                );
                 return Err(Problem::new(StatusCode::BAD_REQUEST, IssueType::NotSupported, text));
             } else {
-                search.ignored.push(name.into_owned());
+                search.ignored.push(shorten(&name, 80).into_owned());
             }
         }
         Ok(search)
