@@ -249,3 +249,43 @@ fn ids_that_stand_for_different_patients_are_told() {
         told(&output)
     );
 }
+
+/// `… --summary | head` closes the pipe early.
+#[test]
+fn a_reader_that_has_gone_is_no_fault() {
+    let folder = tempfile::tempdir().unwrap();
+    record(folder.path());
+    for args in [&["in.ndjson", "--json", "-"][..], &["in.ndjson", "--summary"]] {
+        let (reader, writer) = std::io::pipe().unwrap();
+        drop(reader);
+        let mut command = Command::new(env!("CARGO_BIN_EXE_deltaward"));
+        command
+            .current_dir(folder.path())
+            .arg("replay")
+            .args(args)
+            .stdout(writer);
+        let output = command
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap()
+            .wait_with_output()
+            .unwrap();
+        assert_eq!(output.status.code(), Some(0), "{}", told(&output));
+        assert!(!told(&output).contains("panicked"), "{}", told(&output));
+    }
+}
+
+/// A text that turns the order of letters around would show another patient or number than it is.
+#[test]
+fn the_page_holds_no_letter_that_turns_the_others_around() {
+    let folder = tempfile::tempdir().unwrap();
+    record(folder.path());
+    let title = "Cohort \u{202e}51\u{202c} \u{1}";
+    let output = replay(folder.path(), &["in.ndjson", "--html", "page.html", "--title", title]);
+    assert!(output.status.success(), "{}", told(&output));
+    let page = fs::read_to_string(folder.path().join("page.html")).unwrap();
+    assert!(
+        page.contains("Cohort \u{fffd}51\u{fffd} \u{fffd}"),
+        "the title is not there"
+    );
+}
