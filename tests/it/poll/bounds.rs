@@ -182,6 +182,39 @@ async fn a_server_that_sends_more_than_asked_is_read_in_bounded_batches() {
     assert_eq!(moves, [0, 0, 0, 0, 1], "the cursor goes with the last part");
 }
 
+/// However large a page is, no more than two parts of it wait for a commit: others are not held up by it.
+#[tokio::test]
+async fn parts_of_a_large_page_wait_two_at_a_time() {
+    let server = MockServer::start().await;
+    let resources: Vec<Value> = (0..1_201).map(|n| minute(&format!("o{n}"), n / 30)).collect();
+    chain(&server, page(&resources, None, None), vec![]).await;
+    let (engine, _) = Engine::start();
+    let (intake, mut receiver) = deltaward::source::Intake::new(16);
+    let poller = poller_with(source(&server), &engine, intake, codes());
+    let task = tokio::spawn(async move { poller.poll_once(now()).await });
+    let (mut waited, mut moves) = (Vec::new(), 0);
+    while moves == 0 {
+        let mut waiting = vec![receiver.recv().await.unwrap()];
+        while let Ok(Some(more)) = tokio::time::timeout(Duration::from_millis(200), receiver.recv()).await {
+            waiting.push(more);
+        }
+        waited.push(waiting.len());
+        for one in waiting {
+            moves += one.batch.cursors.len();
+            let version = deltaward::recognise::Version {
+                number: Some(1),
+                id: String::from("1"),
+                last_updated: None,
+                digest: String::new(),
+            };
+            let answers = vec![deltaward::source::Answer::Created(version); one.batch.items.len()];
+            one.reply.send(Ok(answers)).unwrap();
+        }
+    }
+    assert_eq!(waited, [2, 2, 1]);
+    assert_eq!(task.await.unwrap().unwrap().entries, 1_201);
+}
+
 #[tokio::test]
 async fn a_server_that_sends_fewer_than_asked_is_followed_to_its_last_page() {
     let server = MockServer::start().await;
