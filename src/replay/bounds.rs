@@ -24,18 +24,13 @@ pub(super) struct Bounds {
     /// Window of pairing.
     pub(super) before: i64,
     pub(super) after: i64,
-    pub(super) paired: i64,
     pub(super) carry: i64,
     /// Two readings of one site so close (milliseconds) contradict each other when they differ by more
     /// than so many thousandths.
     pub(super) close_together: Option<(i64, i64)>,
-    /// So long after something was told its ground can still change.
-    pub(super) settling: i64,
-    pub(super) close_after_readings: usize,
-    pub(super) close_after: i64,
+    /// A diastolic so near to a reading was taken beside it.
+    pub(super) simultaneous: i64,
     pub(super) trends: Vec<Fall>,
-    /// What is older is in no series that a rule looks at.
-    pub(super) series: i64,
 }
 
 /// A rule of kind `trend`.
@@ -89,14 +84,6 @@ impl Bounds {
         // Half a mmHg more than a threshold still rounds to it; one whole is beyond doubt.
         let beyond = |upper: i64| upper.saturating_add(1).saturating_mul(THOUSAND);
         let plausible = &sheet.plausible;
-        let settling = [
-            pairing.before_minutes,
-            pairing.after_minutes,
-            pairing.simultaneous_minutes,
-            close_together.map_or(0, |(minutes, _)| minutes),
-        ];
-        let settling = settling.into_iter().max().unwrap_or(0) * MINUTE_MILLIS;
-        let longest = trends.iter().map(|fall| fall.window).max().unwrap_or(0);
         Some(Self {
             delta: beyond(delta),
             mean_delta: beyond(mean_delta),
@@ -109,16 +96,11 @@ impl Bounds {
             ),
             before: pairing.before_minutes * MINUTE_MILLIS,
             after: pairing.after_minutes * MINUTE_MILLIS,
-            paired: pairing.paired_minutes * MINUTE_MILLIS,
             carry: pairing.carry_minutes * MINUTE_MILLIS,
             // Both are rounded before they are compared: one whole mmHg less is beyond doubt.
             close_together: close_together
                 .map(|(minutes, more_than)| (minutes * MINUTE_MILLIS, (more_than - 1) * THOUSAND)),
-            settling,
-            close_after_readings: sheet.close_after_readings,
-            close_after: sheet.close_after_minutes * MINUTE_MILLIS,
-            // A reading of up to the window of pairing ago is paired anew, and looks as far back.
-            series: longest + settling,
+            simultaneous: pairing.simultaneous_minutes * MINUTE_MILLIS,
             trends,
         })
     }

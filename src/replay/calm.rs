@@ -1,10 +1,10 @@
 //! Which steps of a patient can be left out because nothing could be told by them. Pure.
 //!
-//! While no concern is open, most readings raise none. Stepping all of a patient's readings one by
-//! one costs the square of their number; here each arriving reading is held against bounds that are
-//! wider than every rule. Only what lies beyond all of them is not stepped at once: it is taken in
-//! together with the next reading that may matter. `tests/study/calm.rs` proves that the messages are the
-//! same as without this.
+//! Most readings raise nothing, change no ground of what was told, and close nothing. Stepping all of a
+//! patient's readings one by one costs the square of their number; here each arriving reading is held
+//! against bounds that are wider than every rule. What lies beyond all of them, at a site without an open
+//! concern, is not stepped at once: it is taken in together with the next reading that may matter.
+//! `tests/study/calm.rs` proves that the messages are the same as without this.
 
 use super::bounds::{Bounds, Fall, Range};
 use super::cohort::{Event, PatientInputs, What};
@@ -30,12 +30,47 @@ struct Chosen {
 /// The readings of one site.
 struct Place {
     site: Site,
+    /// `Site::key()`.
+    key: String,
     points: Vec<Point>,
     /// When something was last near a rule here.
     loud_at: Option<i64>,
     /// When two readings were last taken in one moment: one measurement that stands twice, or two of them.
     /// The order of the series is not ours to tell while they are in it.
     twins_at: Option<i64>,
+    /// A concern of this site is open.
+    open: bool,
+}
+
+impl Place {
+    /// The highest of the pressures against which a diastolic of `now` can be carried: the newest one, and
+    /// those just before it, which count on where the newest one contradicts them.
+    fn carried_at(&self, now: i64, bounds: &Bounds) -> Option<Range> {
+        let newest = self.points.last()?;
+        let near = bounds.close_together.map_or(0, |(minutes, _)| minutes);
+        let counts = |point: &&Point| newest.at - point.at <= near && now - point.at <= bounds.carry;
+        let counting = self.points.iter().rev().take_while(counts);
+        counting
+            .map(|point| point.pressure)
+            .max_by_key(|pressure| pressure.high)
+    }
+
+    /// Something was near a rule at `from` or later.
+    fn is_loud_since(&self, from: i64) -> bool {
+        self.loud_at.is_some_and(|at| at >= from)
+    }
+
+    /// False when no rule of kind `trend` surely holds on the reading of this index.
+    fn may_fall(&self, index: usize, bounds: &Bounds) -> bool {
+        bounds.trends.iter().any(|fall| match self.points.get(index) {
+            Some(newest) if self.is_twin_since(newest.at - fall.window) => fall.may_hold_anyhow(newest, &self.points),
+            _ => fall.may_hold(self.points.get(..=index).unwrap_or_default()),
+        })
+    }
+
+    fn is_twin_since(&self, from: i64) -> bool {
+        self.twins_at.is_some_and(|at| at >= from)
+    }
 }
 
 /// Follows one patient.
@@ -49,8 +84,6 @@ pub(super) struct Calm<'b> {
     watched: bool,
     /// A diastolic that may be implausible came: it matters once a compartment pressure was measured.
     odd_diastolic: bool,
-    /// When a concern last changed.
-    changed_at: Option<i64>,
     /// Something came that the bounds do not describe: from then on everything is stepped.
     given_up: bool,
 }
@@ -66,57 +99,26 @@ impl<'b> Calm<'b> {
             means: Vec::new(),
             watched: false,
             odd_diastolic: false,
-            changed_at: None,
             given_up: false,
         })
     }
 
-    /// A step at `now` changed a concern.
-    pub(super) fn changed(&mut self, now: Instant) {
-        self.changed_at = Some(now.millis());
+    /// A step changed concerns.
+    pub(super) fn changed(&mut self, state: &State) {
+        for place in &mut self.places {
+            place.open = is_open(state, &place.key);
+        }
     }
 
     /// Take note of what happens at `now`; true when it need not be stepped at once.
     pub(super) fn is_quiet(&mut self, now: Instant, events: &[Event], state: &State) -> bool {
-        let calm = self.is_calm(now.millis(), state);
-        let quiet = self.note(now.millis(), events);
+        let quiet = self.note(now.millis(), events, state);
         self.given_up |= self.watched && self.odd_diastolic;
-        calm && quiet && !self.given_up
-    }
-
-    /// Nothing is open, nothing that was told can still change, and behind each site's newest
-    /// readings lie enough unremarkable ones that none before them counts.
-    fn is_calm(&self, now: i64, state: &State) -> bool {
-        let told = self.changed_at.is_some_and(|at| now - at <= self.bounds.settling);
-        state.next_due.is_none()
-            && !told
-            && state.concerns.values().all(|concern| concern.tier.is_none())
-            && self
-                .places
-                .iter()
-                .all(|place| self.has_settled(place) && place.twins_at.is_none_or(|at| now - at > self.bounds.series))
-    }
-
-    fn has_settled(&self, place: &Place) -> bool {
-        let Some(loud_at) = place.loud_at else { return true };
-        let Some(newest) = place.points.last() else {
-            return false;
-        };
-        let mut count = 0;
-        for point in place.points.iter().rev().take_while(|point| point.at > loud_at) {
-            let paired = |chosen: Chosen| (chosen.at - point.at).abs() <= self.bounds.paired;
-            if point.chosen.is_some_and(paired) {
-                count += 1;
-                if count >= self.bounds.close_after_readings && newest.at - point.at >= self.bounds.close_after {
-                    return true;
-                }
-            }
-        }
-        false
+        quiet && !self.given_up
     }
 
     /// Diastolics first: a compartment reading of the same moment may be paired with them.
-    fn note(&mut self, now: i64, events: &[Event]) -> bool {
+    fn note(&mut self, now: i64, events: &[Event], state: &State) -> bool {
         let versions = || {
             events.iter().filter_map(|event| match &event.what {
                 What::Version(recognised) => Some(recognised),
@@ -140,7 +142,7 @@ impl<'b> Calm<'b> {
         for recognised in versions() {
             for reading in &recognised.readings {
                 if reading.kind == Kind::Compartment {
-                    quiet &= self.compartment(now, reading);
+                    quiet &= self.compartment(now, reading, state);
                     self.watched = true;
                 }
             }
@@ -159,12 +161,10 @@ impl<'b> Calm<'b> {
         self.diastolics.push((now, pressure));
         let mut quiet = true;
         for place in &mut self.places {
-            let mut loud = false;
-            if let Some(newest) = place.points.last()
-                && now - newest.at <= self.bounds.carry
-            {
-                loud |= pressure.minus(newest.pressure).low <= self.bounds.delta;
-            }
+            let carried = place.carried_at(now, self.bounds);
+            let mut loud = carried.is_some_and(|carried| pressure.minus(carried).low <= self.bounds.delta);
+            // Among the diastolics since the newest reading this one may be what closes a concern.
+            loud |= place.open && place.points.last().is_some_and(|newest| place.is_loud_since(newest.at));
             let first = place.points.partition_point(|point| now - point.at > self.bounds.after);
             let mut paired_anew = None;
             for (index, point) in place.points.iter_mut().enumerate().skip(first) {
@@ -178,12 +178,13 @@ impl<'b> Calm<'b> {
                 }
                 paired_anew = paired_anew.or(Some(index));
             }
-            let falls = |index: usize| {
-                let mut trends = self.bounds.trends.iter();
-                trends.any(|fall| fall.may_hold(&place.points[..=index]))
-            };
             if let Some(first) = paired_anew {
-                loud |= (first..place.points.len()).any(falls);
+                // What was told may have stood on the diastolic before, or been answered by it.
+                let first_at = place.points.get(first).map(|point| point.at - self.bounds.simultaneous);
+                loud |= first_at.is_some_and(|at| place.is_loud_since(at));
+                // Paired closely enough, it may close a concern.
+                loud |= place.open;
+                loud |= (first..place.points.len()).any(|index| place.may_fall(index, self.bounds));
             }
             if loud {
                 place.loud_at = Some(now);
@@ -206,8 +207,12 @@ impl<'b> Calm<'b> {
                 .iter()
                 .rev()
                 .take_while(|point| now - point.at <= self.bounds.after);
-            let mut lows = near.map(|point| pressure.minus(point.pressure).low);
-            if lows.any(|low| low <= self.bounds.mean_delta) {
+            let loud = |point: &Point| {
+                let low = pressure.minus(point.pressure).low <= self.bounds.mean_delta;
+                // What was told may have stood on the mean before.
+                low || place.is_loud_since(point.at)
+            };
+            if near.into_iter().any(loud) {
                 place.loud_at = Some(now);
                 quiet = false;
             }
@@ -215,7 +220,7 @@ impl<'b> Calm<'b> {
         quiet
     }
 
-    fn compartment(&mut self, now: i64, reading: &Reading) -> bool {
+    fn compartment(&mut self, now: i64, reading: &Reading, state: &State) -> bool {
         let bounds = self.bounds;
         let site = reading.site.clone().unwrap_or_else(Site::unstated);
         let Some(pressure) = Range::of(reading.pressure.mmhg) else {
@@ -230,8 +235,11 @@ impl<'b> Calm<'b> {
             place.site.side == site.side && place.site.code == site.code && place.site.system == site.system
         };
         let index = self.places.iter().position(same).unwrap_or_else(|| {
+            let key = site.key();
             self.places.push(Place {
+                open: is_open(state, &key),
                 site,
+                key,
                 points: Vec::new(),
                 loud_at: None,
                 twins_at: None,
@@ -246,6 +254,7 @@ impl<'b> Calm<'b> {
         let mut mean_lows = means.map(|(_, mean)| mean.minus(pressure).low);
         let mut loud = mean_lows.any(|low| low <= bounds.mean_delta);
         let place = &mut self.places[index];
+        let before = place.points.last().map(|point| point.at);
         if place.points.last().is_some_and(|before| before.at == now) {
             place.twins_at = Some(now);
             loud = true;
@@ -262,12 +271,23 @@ impl<'b> Calm<'b> {
             pressure,
             chosen,
         });
-        loud |= bounds.trends.iter().any(|fall| fall.may_hold(&place.points));
+        loud |= place.may_fall(place.points.len() - 1, bounds);
+        // A diastolic that was carried and told is this reading's when it was taken beside it. And all that was
+        // carried against the reading before counts again, of which only the last few did until now.
+        let since = [Some(now - bounds.simultaneous), before].into_iter().flatten().min();
+        let changes = since.is_some_and(|since| place.is_loud_since(since));
         if loud {
             place.loud_at = Some(now);
         }
-        !loud
+        // It may close what is open.
+        !loud && !changes && !place.open
     }
+}
+
+/// True when a concern of the site with this key is open.
+fn is_open(state: &State, key: &str) -> bool {
+    let mut concerns = state.concerns.iter();
+    concerns.any(|(of, concern)| of.site == key && concern.tier.is_some())
 }
 
 /// The newest diastolic not older than `before`; several of one moment as one range.
@@ -321,6 +341,27 @@ impl Fall {
             }
         }
         steep > 0 && 2 * steep >= slopes
+    }
+}
+
+impl Fall {
+    /// As [`Self::may_hold`] on `newest`, whichever of the readings of its window count, in whatever order.
+    fn may_hold_anyhow(&self, newest: &Point, points: &[Point]) -> bool {
+        let Some(chosen) = newest.chosen else { return false };
+        let (left, left_high) = (chosen.delta.low - self.upper, chosen.delta.high - self.upper);
+        if left_high <= 0 {
+            return false;
+        }
+        let in_window = |point: &Point| (newest.at - self.window..=newest.at).contains(&point.at);
+        let paired = points.iter().filter(|point| in_window(point));
+        let paired = || paired.clone().filter_map(|point| Some((point.at, point.chosen?.delta)));
+        let is_steep = |(older_at, older): (i64, Range)| {
+            paired().any(|(newer_at, newer)| {
+                let (apart, fall) = (newer_at - older_at, older.high.saturating_sub(newer.low));
+                apart > 0 && fall.saturating_mul(self.horizon) >= left.saturating_mul(apart)
+            })
+        };
+        left <= 0 || paired().any(is_steep)
     }
 }
 

@@ -262,7 +262,7 @@ impl Run<'_> {
         if let Some(calm) = &mut self.calm
             && !step.concerns.is_empty()
         {
-            calm.changed(now);
+            calm.changed(&self.state);
         }
         let told = step.effects.into_iter().filter_map(|effect| match effect {
             Effect::Notify(draft) => Some(Told::of(draft)),
