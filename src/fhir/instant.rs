@@ -1,11 +1,14 @@
 //! A moment, to the millisecond, in UTC.
 
+use borsh::{BorshDeserialize, BorshSerialize};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
 /// Milliseconds since 1970-01-01T00:00:00Z. Leap seconds are folded into the second before
 /// (FHIR allows `:60` in its grammar; civil clocks on a ward do not count it).
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, BorshSerialize, BorshDeserialize,
+)]
 #[serde(transparent)]
 pub struct Instant(i64);
 

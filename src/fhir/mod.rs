@@ -17,6 +17,8 @@ pub mod procedure;
 pub mod quantity;
 pub mod reference;
 
+/// A text that is mostly short: up to 24 bytes of it stand in place.
+pub use compact_str::CompactString as Short;
 pub use instant::Instant;
 pub use rust_decimal::Decimal;
 

@@ -287,6 +287,12 @@ pub fn parse(json: &str) -> Result<Observation<'_>, String> {
     parse_as(json)
 }
 
+/// As [`parse`], into `observation`, which is as `default` made it: it is large, and here nothing is moved.
+/// False when it cannot be read; then it is half filled.
+pub fn fill<'a>(json: &'a str, observation: &mut Observation<'a>) -> bool {
+    json::read(json, observation)
+}
+
 /// Read one resource of another type; as [`parse`].
 ///
 /// # Errors

@@ -87,6 +87,10 @@ pub enum ReferenceError {
 /// # Errors
 /// When the text has none of the forms of a reference.
 pub fn parse<'a>(text: &'a str, base: Option<&str>) -> Result<Reference<'a>, ReferenceError> {
+    // Most are of this form, which no other is.
+    if let Some(target) = target(text) {
+        return Ok(Reference::Here(target));
+    }
     if text.trim().is_empty() {
         return Err(ReferenceError::Empty);
     }
@@ -107,9 +111,6 @@ pub fn parse<'a>(text: &'a str, base: Option<&str>) -> Result<Reference<'a>, Ref
         } else {
             Ok(Reference::Uuid(uuid))
         };
-    }
-    if let Some(target) = target(text) {
-        return Ok(Reference::Here(target));
     }
     if text.starts_with("http://") || text.starts_with("https://") {
         return Ok(absolute(text, base));

@@ -150,8 +150,8 @@ mod tests {
         Version {
             last_updated: None,
             number: Some(number),
-            id: number.to_string(),
-            digest: String::new(),
+            id: number.to_string().into(),
+            digest: "".into(),
         }
     }
 

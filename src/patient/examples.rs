@@ -3,7 +3,7 @@
 //! Comes in: a sheet. Goes out: the examples that the sheet's own numbers contradict. A sheet with
 //! a failure says one thing and does another, so it must not be used.
 
-use crate::fhir::{Decimal, Instant};
+use crate::fhir::{Decimal, Instant, Short};
 use crate::patient::assess::{AskPolicy, Assessment, assess};
 use crate::patient::effect::Input;
 use crate::patient::state::State;
@@ -193,12 +193,12 @@ fn refusal(example: &ExampleReading, reason: Reason) -> Refusal {
 
 fn reading(example: &ExampleReading, kind: Kind, mmhg: i64) -> Reading {
     Reading {
-        part: String::new(),
+        part: Short::default(),
         kind,
         pressure: Pressure {
             mmhg: Decimal::from(mmhg),
-            sent_value: mmhg.to_string(),
-            sent_unit: String::from("mmHg"),
+            sent_value: mmhg.to_string().into(),
+            sent_unit: "mmHg".into(),
             comparator: None,
         },
         start: moment(example.minute),
@@ -227,8 +227,8 @@ fn recognised(index: usize, example: &ExampleReading, what: &str) -> Recognised 
         version: Version {
             last_updated: Some(moment(example.minute)),
             number: Some(1),
-            id: String::from("1"),
-            digest: String::new(),
+            id: "1".into(),
+            digest: Short::default(),
         },
         patient: None,
         withdrawn: None,

@@ -223,7 +223,7 @@ pub fn gather<'s>(state: &'s State, sheet: &Sheet, now: Instant) -> Gathering<'s
 impl<'s> Gathering<'s> {
     fn refuse(&mut self, member: Member<'s>, reason: Reason, detail: String) {
         let refusal = Refusal {
-            part: member.reading.part.clone(),
+            part: member.reading.part.to_string(),
             reason,
             detail,
             meant: None,

@@ -84,7 +84,7 @@ mod tests {
             comparator: None,
         };
         let reading = Reading {
-            part: String::new(),
+            part: "".into(),
             kind: Kind::Diastolic,
             pressure,
             start: at,
@@ -102,7 +102,7 @@ mod tests {
                 last_updated: Some(at),
                 number: Some(1),
                 id: "1".into(),
-                digest: String::new(),
+                digest: "".into(),
             },
             patient: None,
             withdrawn: None,

@@ -118,7 +118,7 @@ fn consider(
     };
     let carried = against.map(|(source, part)| (source.to_owned(), part.to_owned()));
     let receipt = Receipt {
-        part: owner.reading.part.clone(),
+        part: owner.reading.part.to_string(),
         carried,
         fingerprint,
         identity,

@@ -13,16 +13,17 @@ use std::collections::BTreeMap;
 
 /// Apply `inputs`, then bring what stands into line with what ought to stand at `now`.
 pub fn step(state: &mut State, inputs: Vec<Input>, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Step {
-    let mut step = taken_in(state, inputs, now);
+    let mut step = taken_in(state, inputs, now, Listed::Changes);
     let plan = plan(state, sheet, policy, now, Asked::ALL);
     carry_out(state, plan, &mut step);
     step
 }
 
-/// As [`step`], and no derived Observation is drafted: a replay asks what would have been told. The
-/// messages are the same, for what is told does not depend on what is published.
+/// As [`step`], and no derived Observation is drafted, and the changed slots are not listed: a replay asks
+/// what would have been told. The messages are the same, for what is told does not depend on what is
+/// published.
 pub fn step_unpublished(state: &mut State, inputs: Vec<Input>, sheet: &Sheet, policy: AskPolicy, now: Instant) -> Step {
-    let mut step = taken_in(state, inputs, now);
+    let mut step = taken_in(state, inputs, now, Listed::Nothing);
     let asked = Asked {
         publishing: false,
         telling: true,
@@ -34,7 +35,7 @@ pub fn step_unpublished(state: &mut State, inputs: Vec<Input>, sheet: &Sheet, po
 
 /// Only take `inputs` in, to be judged by a later step.
 pub fn take_in(state: &mut State, inputs: Vec<Input>, now: Instant) {
-    taken_in(state, inputs, now);
+    taken_in(state, inputs, now, Listed::Nothing);
 }
 
 /// As [`step`], while more of a patient's past is on its way: everything is computed and written,
@@ -53,7 +54,7 @@ pub fn step_held(
     now: Instant,
     latest: Instant,
 ) -> Step {
-    let mut step = taken_in(state, inputs, now);
+    let mut step = taken_in(state, inputs, now, Listed::Changes);
     let asked = Asked {
         publishing: true,
         telling: false,
@@ -67,10 +68,19 @@ pub fn step_held(
 /// How long telling may be put off while a patient's past is read.
 pub const UNTOLD_SECONDS: i64 = 60;
 
-fn taken_in(state: &mut State, inputs: Vec<Input>, now: Instant) -> Step {
+/// Whether a step lists which slots and refusals changed.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Listed {
+    /// To be stored and shown.
+    Changes,
+    /// Nobody asks.
+    Nothing,
+}
+
+fn taken_in(state: &mut State, inputs: Vec<Input>, now: Instant, listed: Listed) -> Step {
     let mut step = Step::default();
     for input in inputs {
-        apply(state, input, now, &mut step);
+        apply(state, input, now, listed, &mut step);
     }
     history::forget_oldest(state, &mut step);
     step
@@ -255,13 +265,13 @@ fn all_refusals(slot: &Slot) -> Vec<Refusal> {
 }
 
 /// One input into the state.
-fn apply(state: &mut State, input: Input, now: Instant, step: &mut Step) {
+fn apply(state: &mut State, input: Input, now: Instant, listed: Listed, step: &mut Step) {
     match input {
-        Input::Recognised(recognised) => replace(state, recognised, now, step),
+        Input::Recognised(recognised) => replace(state, recognised, now, listed, step),
         // Kept even when nothing was held yet: an older version may still arrive late.
         Input::Moved { source, version } => {
             let gone = withdrawn(source, version, Withdrawal::MovedToAnotherPatient);
-            replace(state, gone, now, step);
+            replace(state, gone, now, listed, step);
         }
         Input::Person { birth_date, label } => {
             if state.birth_date != birth_date || state.label != label {
@@ -298,7 +308,7 @@ pub fn withdrawn(source: String, version: Version, how: Withdrawal) -> Recognise
 
 /// A newer version takes the slot; an older one, or the same again, changes nothing, so that the
 /// order of arrival does not matter. The same version recognised anew (a changed mapping) counts.
-fn replace(state: &mut State, recognised: Recognised, now: Instant, step: &mut Step) {
+fn replace(state: &mut State, recognised: Recognised, now: Instant, listed: Listed, step: &mut Step) {
     let Recognised {
         source,
         version,
@@ -341,7 +351,9 @@ fn replace(state: &mut State, recognised: Recognised, now: Instant, step: &mut S
         published: before.map(|before| before.published.clone()).unwrap_or_default(),
         judged: before.map(|before| before.judged.clone()).unwrap_or_default(),
     };
-    step.refusals.push((source.clone(), all_refusals(&slot)));
-    step.slots.insert(source.clone());
+    if listed == Listed::Changes {
+        step.refusals.push((source.clone(), all_refusals(&slot)));
+        step.slots.insert(source.clone());
+    }
     state.slots.insert(source, Box::new(slot));
 }

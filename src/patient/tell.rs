@@ -253,7 +253,7 @@ impl Teller<'_, '_> {
                 evidence.unusable = self.assessment.lost.get(index).map(|lost| Unusable {
                     source: SourceRef {
                         reference: lost.slot.source.clone(),
-                        version_id: lost.slot.version.id.clone(),
+                        version_id: lost.slot.version.id.to_string(),
                     },
                     sent: lost.sent.clone(),
                     at: lost.at,

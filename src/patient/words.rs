@@ -215,7 +215,7 @@ pub fn measured(gathered: &Gathered<'_>) -> Measured {
         if sources.last().is_none_or(|last| last.reference != member.slot.source) {
             sources.push(SourceRef {
                 reference: member.slot.source.clone(),
-                version_id: member.slot.version.id.clone(),
+                version_id: member.slot.version.id.to_string(),
             });
         }
     }
@@ -229,7 +229,7 @@ pub fn measured_alone(member: Member<'_>) -> Measured {
         member,
         vec![SourceRef {
             reference,
-            version_id: member.slot.version.id.clone(),
+            version_id: member.slot.version.id.to_string(),
         }],
     )
 }

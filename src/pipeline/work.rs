@@ -1,7 +1,7 @@
 //! The work of one commit: items in, rows out. Reads the store, never writes it.
 
 use super::settings::Settings;
-use crate::fhir::Instant;
+use crate::fhir::{Instant, Short};
 use crate::patient::Input;
 use crate::recognise::reading::{PatientKey, Version};
 use crate::recognise::{self, Head, Person, Reason, Recognised, Refusal, Withdrawal};
@@ -152,7 +152,7 @@ impl<'e> Work<'e> {
         self.commit.set_aside.push((entry.source, rows));
         self.keep(InputRow {
             resource_type: String::from(UNREADABLE_TYPE),
-            id: digest.clone(),
+            id: digest.to_string(),
             version: next_version(None, digest, self.now),
             received: self.now,
             patient: None,
@@ -353,9 +353,10 @@ fn source_of(item: &Incoming) -> String {
 }
 
 /// SHA-256, hex, the first 16 digits.
-fn digest(bytes: &[u8]) -> String {
-    let mut text = format!("{:x}", Sha256::digest(bytes));
+fn digest(bytes: &[u8]) -> Short {
+    let mut text = compact_str::format_compact!("{:x}", Sha256::digest(bytes));
     text.truncate(16);
+    text.shrink_to_fit();
     text
 }
 
@@ -373,7 +374,7 @@ fn head<'a>(item: &Incoming, body: &'a str) -> Result<Head<'a>, String> {
 }
 
 /// The next version of a resource on our own endpoint; its time never runs backwards.
-fn next_version(before: Option<&InputRow>, digest: String, now: Instant) -> Version {
+fn next_version(before: Option<&InputRow>, digest: Short, now: Instant) -> Version {
     let number = before.and_then(|row| row.version.number).unwrap_or(0) + 1;
     let updated = before
         .and_then(|row| row.version.last_updated)
@@ -381,7 +382,7 @@ fn next_version(before: Option<&InputRow>, digest: String, now: Instant) -> Vers
     Version {
         last_updated: Some(updated),
         number: Some(number),
-        id: number.to_string(),
+        id: number.to_string().into(),
         digest,
     }
 }

@@ -10,7 +10,8 @@ use super::subject::{self, Member};
 use super::time;
 use super::value::Value;
 use crate::fhir::observation::{self, CodeableConcept, Component, Each, Named, Observation, Raw, Remnant};
-use crate::fhir::shorten;
+use crate::fhir::{Short, shorten};
+use smallvec::{SmallVec, smallvec};
 use std::ops::Deref;
 
 /// One Observation of the resource.
@@ -43,7 +44,7 @@ impl<'a> Deref for Held<'_, 'a> {
 
 /// The frames, the members that are elsewhere, and contained members that cannot be read.
 pub(super) struct Frames<'o, 'a> {
-    pub frames: Vec<Frame<'o, 'a>>,
+    pub frames: SmallVec<[Frame<'o, 'a>; 1]>,
     pub members: Vec<String>,
     pub refusals: Vec<Refusal>,
 }
@@ -58,7 +59,7 @@ impl<'o, 'a> Frames<'o, 'a> {
             observation: Held::Whole(observation),
         };
         let mut all = Self {
-            frames: vec![first],
+            frames: smallvec![first],
             members: Vec::new(),
             refusals: Vec::new(),
         };
@@ -115,7 +116,7 @@ fn find_contained<'a>(contained: Option<Raw<'a>>, id: &str) -> Result<Option<Obs
 /// may be, a compartment pressure, its loss is told.
 fn odd_component(
     raw: Raw<'_>,
-    label: String,
+    label: Short,
     panel: Class<'_>,
     evidence: Evidence<'_, '_>,
     mapping: &Mapping,
@@ -154,7 +155,7 @@ fn odd_component(
 /// One pressure that a frame carries.
 pub(super) struct Part<'o, 'a> {
     /// Empty, `component[2]`, `contained[a]` or `contained[a].component[2]`.
-    pub label: String,
+    pub label: Short,
     pub kind: Kind,
     /// Method that the code implies.
     pub method: Option<Method>,
@@ -165,13 +166,14 @@ pub(super) struct Part<'o, 'a> {
 /// What a frame carries, by its codes alone.
 pub(super) struct Content<'o, 'a, 'm> {
     pub class: Class<'m>,
-    pub parts: Vec<Part<'o, 'a>>,
+    /// A panel of blood pressures holds two or three.
+    pub parts: SmallVec<[Part<'o, 'a>; 3]>,
     pub refusals: Vec<Refusal>,
 }
 
 impl<'a> Frame<'_, 'a> {
     /// The label of component `index`.
-    fn component_label(&self, index: usize) -> String {
+    fn component_label(&self, index: usize) -> Short {
         // Without format!: this is on the path of every blood pressure panel.
         let mut digits = [0_u8; 20];
         let mut at = digits.len();
@@ -186,7 +188,11 @@ impl<'a> Frame<'_, 'a> {
         }
         let number = std::str::from_utf8(&digits[at..]).unwrap_or_default();
         let dot = if self.label.is_empty() { "" } else { "." };
-        [&self.label, dot, "component[", number, "]"].concat()
+        let mut label = Short::from(self.label.as_str());
+        for part in [dot, "component[", number, "]"] {
+            label.push_str(part);
+        }
+        label
     }
 
     /// Sort the Observation's own value and its components by their codes. A component that no
@@ -203,7 +209,7 @@ impl<'a> Frame<'_, 'a> {
         }
         let mut content = Content {
             class,
-            parts: Vec::with_capacity(3),
+            parts: SmallVec::new(),
             refusals: Vec::new(),
         };
         self.own_value(&mut content);
@@ -251,7 +257,7 @@ impl<'a> Frame<'_, 'a> {
         }
         match content.class.what {
             Some(What::Pressure(kind)) => {
-                let (label, method) = (self.label.clone(), content.class.method);
+                let (label, method) = (Short::from(self.label.as_str()), content.class.method);
                 content.parts.push(Part {
                     label,
                     kind,

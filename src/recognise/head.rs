@@ -1,5 +1,6 @@
 //! The parts of any resource that are read before it is recognised: type, id and version.
 
+use crate::fhir::Short;
 use crate::fhir::observation::{self, MetaVersion, Raw, Text};
 use crate::recognise::reading::Version;
 use serde::Deserialize;
@@ -54,7 +55,7 @@ impl<'a> Head<'a> {
     }
 
     /// The version that its source gave it; `digest` stands for its content.
-    pub fn version(&self, digest: String) -> Version {
+    pub fn version(&self, digest: Short) -> Version {
         let meta = self.meta.and_then(|raw| observation::read(raw).ok());
         let meta: MetaVersion<'_> = meta.unwrap_or_default();
         Version::of(meta.version_id.as_deref(), meta.last_updated.as_deref(), digest)
@@ -63,8 +64,8 @@ impl<'a> Head<'a> {
 
 impl Version {
     /// Of meta.versionId and meta.lastUpdated as sent; `digest` stands for the content.
-    pub fn of(version_id: Option<&str>, last_updated: Option<&str>, digest: String) -> Self {
-        let id = version_id.unwrap_or_default().to_owned();
+    pub fn of(version_id: Option<&str>, last_updated: Option<&str>, digest: Short) -> Self {
+        let id = Short::from(version_id.unwrap_or_default());
         let last_updated = last_updated
             .and_then(|text| crate::fhir::datetime::parse(text).ok())
             .map(|span| span.earliest);

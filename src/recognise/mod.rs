@@ -56,12 +56,14 @@ pub const MODE_TAG_SYSTEM: &str = "https://deltaward.example/fhir/CodeSystem/mod
 /// with it. Our own output is refused as [`Reason::OwnOutput`], also when it is entered-in-error.
 pub fn recognise(json: &str, id: &str, version: Version, mapping: &Mapping) -> Recognised {
     // Borrowed: an Observation is large.
-    recognise_read(&observation::parse(json), json, id, version, mapping)
+    let read = observation::parse(json);
+    let read = read.as_ref().map_err(String::as_str);
+    recognise_read(read, json, id, version, mapping)
 }
 
 /// As [`recognise`], of an Observation that was read from `json` already.
 fn recognise_read(
-    read: &Result<Observation<'_>, String>,
+    read: Result<&Observation<'_>, &str>,
     json: &str,
     id: &str,
     version: Version,
@@ -112,14 +114,14 @@ pub fn resource(
 
 /// As [`resource`] of an Observation that was read from `body` already: in one pass with its head.
 pub fn observation(
-    read: &Result<Observation<'_>, String>,
+    read: &Observation<'_>,
     body: &str,
     id: &str,
     version: Version,
     mapping: &Mapping,
     bases: &[String],
 ) -> Recognised {
-    let mut recognised = recognise_read(read, body, id, version, mapping);
+    let mut recognised = recognise_read(Ok(read), body, id, version, mapping);
     make_relative(&mut recognised, bases);
     recognised
 }

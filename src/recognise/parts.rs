@@ -12,6 +12,7 @@ use super::time::{self, Interval};
 use super::value::Value;
 use crate::fhir::observation::{CodeableConcept, Observation, Raw};
 use crate::fhir::shorten;
+use smallvec::SmallVec;
 
 /// What a member takes from its panel when it does not say it itself.
 #[derive(Clone)]
@@ -24,6 +25,9 @@ struct Inherited<'a> {
     quality: Option<Box<Quality>>,
 }
 
+/// Of each frame; most resources are one.
+type Contents<'o, 'a, 'm> = SmallVec<[Content<'o, 'a, 'm>; 1]>;
+
 /// Read every frame; `class` is that of the resource itself. A fault that comes back concerns the resource as a whole.
 pub(super) fn read(
     observation: &Observation<'_>,
@@ -32,6 +36,11 @@ pub(super) fn read(
     mapping: &Mapping,
     out: &mut Recognised,
 ) -> Result<(), Fault> {
+    // Most of what a record holds is no pressure.
+    let is_simple = observation.has_member.is_none() && observation.component.is_none();
+    if is_simple && class.what.is_none() && !class.contradictory {
+        return Err(not_mapped(false, observation.code.as_ref()));
+    }
     let Frames {
         frames,
         members,
@@ -41,7 +50,7 @@ pub(super) fn read(
     out.refusals = refusals;
     let contained = frames[0].observation.contained;
     let evidence = |frame| evidence_of(frame, contained);
-    let mut contents: Vec<Content<'_, '_, '_>> = Vec::with_capacity(frames.len());
+    let mut contents: Contents<'_, '_, '_> = SmallVec::new();
     for (index, frame) in frames.iter().enumerate() {
         let class = if index == 0 {
             class
@@ -81,7 +90,7 @@ pub(super) fn read(
 /// Frame by frame, a panel before its members.
 fn read_frames<'a>(
     frames: &[Frame<'_, 'a>],
-    contents: Vec<Content<'_, 'a, '_>>,
+    contents: Contents<'_, 'a, '_>,
     status: ReadingStatus,
     mapping: &Mapping,
     out: &mut Recognised,
@@ -317,26 +326,21 @@ pub(super) fn not_mapped(contradictory: bool, code: Option<&CodeableConcept<'_>>
         return Fault::new(Reason::CodeNotMapped, "two codings stand for different measurements");
     }
     let codings = code.map(CodeableConcept::codings).unwrap_or_default();
-    let names: Vec<String> = codings
-        .iter()
-        .take(5)
-        .map(|coding| {
-            let (system, code) = (coding.system.as_deref(), coding.code.as_deref());
-            shorten(
-                &format!("{}|{}", system.unwrap_or_default(), code.unwrap_or_default()),
-                120,
-            )
-            .into_owned()
-        })
-        .collect();
-    Fault::new(
-        Reason::CodeNotMapped,
+    let mut names = String::new();
+    for coding in codings.iter().take(5) {
+        let (system, code) = (coding.system.as_deref(), coding.code.as_deref());
+        let name = [system.unwrap_or_default(), "|", code.unwrap_or_default()].concat();
         if names.is_empty() {
-            String::from("no coding")
+            names = shorten(&name, 120).into_owned();
         } else {
-            names.join(", ")
-        },
-    )
+            names.push_str(", ");
+            names.push_str(&shorten(&name, 120));
+        }
+    }
+    if names.is_empty() {
+        names.push_str("no coding");
+    }
+    Fault::new(Reason::CodeNotMapped, names)
 }
 
 /// Mapped, and yet neither reading nor refusal.

@@ -1,13 +1,16 @@
 //! What recognition yields: readings, and what was refused.
 
-use crate::fhir::{Decimal, Instant};
+use crate::fhir::{Decimal, Instant, Short};
 use crate::recognise::reason::{Reason, Refusal};
+use borsh::{BorshDeserialize, BorshSerialize};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
 /// The patient as the record refers to them (`Patient/123`, an absolute URL on another host, or
 /// `identifier:system|value` for a logical reference). Readings are never joined across keys.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, BorshSerialize, BorshDeserialize,
+)]
 #[serde(transparent)]
 pub struct PatientKey(pub String);
 
@@ -18,7 +21,9 @@ impl fmt::Display for PatientKey {
 }
 
 /// What was measured.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, BorshSerialize, BorshDeserialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Kind {
     /// Tissue pressure in a limb compartment.
@@ -32,7 +37,21 @@ pub enum Kind {
 }
 
 /// How it was measured.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone,
+    Copy,
+    Debug,
+    Default,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    BorshSerialize,
+    BorshDeserialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Method {
     /// Non-invasive cuff.
@@ -56,7 +75,21 @@ impl Method {
 }
 
 /// Which side of the body. A reading without a side is never merged with either (invariant 7).
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone,
+    Copy,
+    Debug,
+    Default,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    BorshSerialize,
+    BorshDeserialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Side {
     /// SNOMED CT 7771000.
@@ -77,7 +110,9 @@ impl Side {
 
 /// Where a compartment pressure was measured. Two readings are of one site only when `side`,
 /// `system` and `code` are equal.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, BorshSerialize, BorshDeserialize,
+)]
 pub struct Site {
     /// Side of the body.
     pub side: Side,
@@ -135,7 +170,9 @@ impl fmt::Display for Site {
 }
 
 /// FHIR Quantity.comparator: the true value lies beyond the number.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, BorshSerialize, BorshDeserialize,
+)]
 pub enum Comparator {
     /// `<`
     #[serde(rename = "<")]
@@ -164,22 +201,24 @@ impl Comparator {
 }
 
 /// A pressure as sent and as converted.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, BorshSerialize, BorshDeserialize)]
 pub struct Pressure {
     /// Millimetres of mercury, UCUM `mm[Hg]`, converted with UCUM's exact factor, unrounded
     /// (28 significant digits).
     pub mmhg: Decimal,
     /// The number as sent, digit for digit ("5.30").
-    pub sent_value: String,
+    pub sent_value: Short,
     /// The unit as sent ("kPa").
-    pub sent_unit: String,
+    pub sent_unit: Short,
     /// Present when the number is only a bound.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub comparator: Option<Comparator>,
 }
 
 /// The status of the Observation that carried the reading; only statuses that can be used.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, BorshSerialize, BorshDeserialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum ReadingStatus {
     /// Verified.
@@ -193,7 +232,9 @@ pub enum ReadingStatus {
 }
 
 /// What is recorded of a patient over a time, and changes what a delta means.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, BorshSerialize, BorshDeserialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum ContextKind {
     /// Under anaesthesia: the diastolic is lower (Kakar 2007, C: 18 ± 13 mmHg).
@@ -203,7 +244,7 @@ pub enum ContextKind {
 }
 
 /// A context with its time.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, BorshSerialize, BorshDeserialize)]
 pub struct Context {
     /// Which.
     pub kind: ContextKind,
@@ -215,7 +256,7 @@ pub struct Context {
 
 /// How a compartment pressure was taken, as far as the record says. What is absent is not known:
 /// it is never held against a reading.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, BorshSerialize, BorshDeserialize)]
 pub struct Quality {
     /// The gauge was zeroed.
     pub zeroed: Option<bool>,
@@ -230,12 +271,12 @@ pub struct Quality {
 }
 
 /// One measured pressure at a moment.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, BorshSerialize, BorshDeserialize)]
 pub struct Reading {
     /// Which part of the resource carried it: empty for the Observation's own value,
     /// `component[2]`, or `contained[a]`.
-    #[serde(default, skip_serializing_if = "String::is_empty")]
-    pub part: String,
+    #[serde(default, skip_serializing_if = "Short::is_empty")]
+    pub part: Short,
     /// What was measured.
     pub kind: Kind,
     /// The pressure.
@@ -265,20 +306,22 @@ pub struct Reading {
 
 /// Which version of a resource this is. Ordered: of two versions of one resource the greater is
 /// the newer, whatever the order in which they arrived.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, BorshSerialize, BorshDeserialize)]
 pub struct Version {
     /// meta.versionId when it is a whole number: compares 9 < 10, and before any clock.
     pub number: Option<u64>,
     /// meta.lastUpdated (ours, when the resource came to our own endpoint or has none).
     pub last_updated: Option<Instant>,
     /// meta.versionId as sent; empty when absent.
-    pub id: String,
+    pub id: Short,
     /// SHA-256 of the body, hex, first 16 digits: the last tie-break and the sameness test.
-    pub digest: String,
+    pub digest: Short,
 }
 
 /// Why a source no longer counts.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, BorshSerialize, BorshDeserialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Withdrawal {
     /// status entered-in-error.
@@ -292,7 +335,7 @@ pub enum Withdrawal {
 }
 
 /// One version of one source resource, recognised.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, BorshSerialize, BorshDeserialize)]
 pub struct Recognised {
     /// `Observation/abc`, `Procedure/abc`.
     pub source: String,

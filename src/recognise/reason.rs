@@ -2,12 +2,13 @@
 
 use super::reading::Site;
 use crate::fhir::Instant;
+use borsh::{BorshDeserialize, BorshSerialize};
 use serde::{Deserialize, Serialize};
 
 macro_rules! reasons {
     ($($(#[$doc:meta])* $name:ident = $code:literal, $sentence:literal;)*) => {
         /// Why an input, or one part of it, is set aside. Closed: every refusal is one of these.
-        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, BorshSerialize, BorshDeserialize)]
         #[serde(rename_all = "kebab-case")]
         pub enum Reason { $($(#[$doc])* $name,)* }
         impl Reason {
@@ -77,7 +78,7 @@ reasons! {
 }
 
 /// One refused part of a resource.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, BorshSerialize, BorshDeserialize)]
 pub struct Refusal {
     /// Which part (as in `Reading::part`), empty for the whole.
     #[serde(default, skip_serializing_if = "String::is_empty")]
@@ -92,7 +93,7 @@ pub struct Refusal {
 }
 
 /// What can still be said of a compartment reading that cannot be used.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, BorshSerialize, BorshDeserialize)]
 pub struct Meant {
     /// Where it was measured.
     pub site: Site,

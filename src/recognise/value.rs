@@ -98,8 +98,8 @@ fn pressure(quantity: &Quantity<'_>) -> Result<Pressure, Fault> {
     let mmhg = to_mmhg(number, system, code, unit).map_err(unit_fault)?;
     Ok(Pressure {
         mmhg,
-        sent_value: raw.get().to_owned(),
-        sent_unit: unit.or(code).unwrap_or_default().to_owned(),
+        sent_value: raw.get().into(),
+        sent_unit: unit.or(code).unwrap_or_default().into(),
         comparator,
     })
 }

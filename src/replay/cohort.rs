@@ -2,9 +2,11 @@
 //! files hands in the lines.
 
 use super::input::{BadLine, BadLines, Place, Worker};
-use crate::fhir::{Instant, observation};
-use crate::recognise::reading::{PatientKey, Version};
-use crate::recognise::{self, Head, Kind, Mapping, Person, Reason, Recognised};
+use super::packed::{Foreign, Kept, Kind, Names, Pack};
+use crate::fhir::observation::{self, Observation};
+use crate::fhir::{Instant, Short};
+use crate::recognise::reading::{self, PatientKey, Version};
+use crate::recognise::{self, Head, Mapping, Person, Reason, Recognised};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use xxhash_rust::xxh3::xxh3_64;
@@ -76,58 +78,14 @@ impl Inputs {
     }
 }
 
-/// A version of a resource, with what is asked of all of them at hand: the version itself lies elsewhere in
-/// memory, and to look there takes longer than all the rest.
-pub(super) struct Kept {
-    /// Hash of its source.
-    pub source: u64,
-    /// When all of it had been taken.
-    pub at: Instant,
-    pub held: Held,
-}
-
-/// What is kept of a version.
-pub(super) enum Held {
-    /// Of some patient's concern.
-    Recognised(Box<Recognised>),
-    /// Of no patient's concern (its code is not mapped, our own output): only its version matters, for it
-    /// may be the newest of a resource that was of concern.
-    Foreign(Box<Foreign>),
-}
-
-pub(super) struct Foreign {
-    /// `Observation/abc`.
-    pub source: String,
-    pub version: Version,
-    pub reason: Option<Reason>,
-}
-
-impl Kept {
-    pub fn source(&self) -> &str {
-        match &self.held {
-            Held::Recognised(one) => &one.source,
-            Held::Foreign(one) => &one.source,
-        }
-    }
-
-    pub fn version(&self) -> &Version {
-        match &self.held {
-            Held::Recognised(one) => &one.version,
-            Held::Foreign(one) => &one.version,
-        }
-    }
-
-    pub fn is_foreign(&self) -> bool {
-        matches!(self.held, Held::Foreign(_))
-    }
-}
-
 /// What one thread has read.
 pub struct Cohort {
     settings: Arc<CohortSettings>,
     pub(super) inputs: Inputs,
     /// In buckets by source.
     pub(super) kept: Vec<Vec<Kept>>,
+    pub(super) pack: Pack,
+    pub(super) names: Names,
     pub(super) people: Vec<(PatientKey, Version, Person)>,
 }
 
@@ -138,6 +96,8 @@ impl Cohort {
             settings: Arc::clone(settings),
             inputs: Inputs::default(),
             kept: (0..BUCKETS).map(|_| Vec::new()).collect(),
+            pack: Pack::default(),
+            names: Names::default(),
             people: Vec::new(),
         }
     }
@@ -152,8 +112,8 @@ impl Cohort {
             return Ok(());
         }
         // In one pass, as most lines can be read.
-        let read = observation::parse(body);
-        if let Ok(observation) = &read
+        let mut observation = Observation::default();
+        if observation::fill(body, &mut observation)
             && let (Some("Observation"), Some(id), Some(meta)) = (
                 observation.resource_type.as_deref(),
                 observation.id.as_deref(),
@@ -164,8 +124,8 @@ impl Cohort {
             let version = Version::of(meta.version_id.as_deref(), meta.last_updated.as_deref(), digest(body));
             if self.is_in_view(&version) {
                 let CohortSettings { mapping, bases, .. } = &*self.settings;
-                let recognised = recognise::observation(&read, body, id, version, mapping, bases);
-                self.keep(recognised);
+                let recognised = recognise::observation(&observation, body, id, version, mapping, bases);
+                self.keep(recognised)?;
             }
             return Ok(());
         }
@@ -198,8 +158,7 @@ impl Cohort {
         }
         let CohortSettings { mapping, bases, .. } = &*self.settings;
         let recognised = recognise::resource(kind, body, id, version, mapping, bases);
-        self.keep(recognised);
-        Ok(())
+        self.keep(recognised)
     }
 
     /// False for a version of after the moment of the view, which is counted.
@@ -210,12 +169,17 @@ impl Cohort {
         !later
     }
 
-    fn keep(&mut self, mut recognised: Recognised) {
+    fn keep(&mut self, mut recognised: Recognised) -> Result<(), BadLine> {
         let is_undated = recognised.version.last_updated.is_none();
         self.inputs.undated += u64::from(is_undated);
-        if recognised.concerns_a_patient() && recognised.patient.is_some() || recognised.withdrawn.is_some() {
+        let too_much = || BadLine::whole("too large to be kept");
+        let source = hash(&recognised.source);
+        let kept = if recognised.concerns_a_patient() && recognised.patient.is_some() || recognised.withdrawn.is_some()
+        {
             if !self.settings.systolics {
-                recognised.readings.retain(|reading| reading.kind != Kind::Systolic);
+                recognised
+                    .readings
+                    .retain(|reading| reading.kind != reading::Kind::Systolic);
             }
             for reading in &mut recognised.readings {
                 // Copied into what is derived; here nothing is.
@@ -225,27 +189,39 @@ impl Cohort {
             // What was measured later was not known then.
             if is_undated && self.settings.as_of.is_some_and(|view| at > view) {
                 self.inputs.later_than_view += 1;
-                return;
+                return Ok(());
             }
-            self.put(at, hash(&recognised.source), Held::Recognised(Box::new(recognised)));
+            let patient = match recognised.patient.take() {
+                Some(patient) => Some(self.names.index(patient).ok_or_else(too_much)?),
+                None => None,
+            };
+            let is_refused = !recognised.refusals.is_empty();
+            Kept {
+                source,
+                at,
+                spot: self.pack.put(&recognised).ok_or_else(too_much)?,
+                patient,
+                what: match recognised.withdrawn {
+                    Some(_) => Kind::Withdrawal(is_refused),
+                    None => Kind::Reading(is_refused),
+                },
+            }
         } else {
             let reason = recognised.refusals.first().map(|refusal| refusal.reason);
-            let Recognised { source, version, .. } = recognised;
-            let foreign = Foreign {
+            let Recognised {
+                source: name, version, ..
+            } = recognised;
+            let foreign = Foreign { source: name, version };
+            Kept {
                 source,
-                version,
-                reason,
-            };
-            self.put(
-                Instant::from_millis(0),
-                hash(&foreign.source),
-                Held::Foreign(Box::new(foreign)),
-            );
-        }
-    }
-
-    fn put(&mut self, at: Instant, source: u64, held: Held) {
-        self.kept[bucket(source)].push(Kept { source, at, held });
+                at: Instant::from_millis(0),
+                spot: self.pack.put(&foreign).ok_or_else(too_much)?,
+                patient: None,
+                what: Kind::Foreign(reason),
+            }
+        };
+        self.kept[bucket(source)].push(kept);
+        Ok(())
     }
 }
 
@@ -269,16 +245,18 @@ impl Worker for Cohort {
 
 /// A quick hash of a body: the last tie-break between versions, and the sameness test. The live
 /// service takes SHA-256, which decides nothing else.
-fn digest(body: &str) -> String {
-    /// Hexadecimal digits, in a third of the time of `format!`.
-    const LETTERS: [char; 16] = [
-        '0', '1', '2', '3', '4', '5', '6', '7', '8', '9', 'a', 'b', 'c', 'd', 'e', 'f',
-    ];
-    let hash = xxh3_64(body.as_bytes());
-    (0..16)
-        .rev()
-        .map(|digit| LETTERS[(hash >> (4 * digit) & 15) as usize])
-        .collect()
+fn digest(body: &str) -> Short {
+    const DIGITS: &[u8; 16] = b"0123456789abcdef";
+    let mut text = [0; 16];
+    for (digit, byte) in text.iter_mut().zip(
+        xxh3_64(body.as_bytes())
+            .to_be_bytes()
+            .iter()
+            .flat_map(|byte| [byte >> 4, byte & 15]),
+    ) {
+        *digit = DIGITS[usize::from(byte)];
+    }
+    Short::from(std::str::from_utf8(&text).unwrap_or_default())
 }
 
 /// So that threads can share the work.
@@ -361,15 +339,4 @@ pub struct PatientInputs {
     pub person: Person,
     /// In order of the clock.
     pub events: Vec<Event>,
-}
-
-impl PatientInputs {
-    /// Nobody, and nothing.
-    pub fn nobody() -> Self {
-        Self {
-            patient: PatientKey(String::new()),
-            person: Person::default(),
-            events: Vec::new(),
-        }
-    }
 }

@@ -3,8 +3,8 @@
 //! [`input`] turns arguments into files and files into lines, on several threads. `summary` is the
 //! plain answer that can be checked with any tool that joins tables by time.
 //!
-//! The full replay: lines go to a [`cohort::Cohort`] for each reading thread; [`gather::gather`] makes
-//! one patient after the other of them; [`clock`] steps each through the same code as the live
+//! The full replay: lines go to a [`cohort::Cohort`] for each reading thread, which keeps them
+//! `packed`; [`gather::gather`] makes one patient after the other of them; [`clock`] steps each through the same code as the live
 //! service (`calm` says which steps can be left out because nothing could be told); [`findings`] holds
 //! what was found, which threads merge; [`burden`], [`labels`], [`against`] and [`sweep`] make figures
 //! of it, [`report`] and [`tables`] write them down. [`study`] is the shell around all of it.
@@ -15,6 +15,7 @@ pub mod summary;
 
 pub mod cohort;
 pub mod gather;
+mod packed;
 mod share;
 
 mod bounds;

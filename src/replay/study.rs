@@ -3,10 +3,10 @@
 use super::against::{Compared, compare};
 use super::burden::Burden;
 use super::clock::{Judges, Pace, replay_patient};
-use super::cohort::{Cohort, CohortSettings, Order, PatientInputs};
+use super::cohort::{Cohort, CohortSettings, Order};
 use super::error::ReplayError;
 use super::findings::{Findings, Keep};
-use super::gather::gather;
+use super::gather::{Gathered, gather};
 use super::input::{self, File, Progress};
 use super::labels::{Judged, Labels, judge};
 use super::output::{print, write};
@@ -15,7 +15,8 @@ use super::{report, tables};
 use crate::fhir::Instant;
 use crate::rules::{Sheets, parameter};
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// What is to be found out, and where it goes.
 pub struct StudyOptions {
@@ -128,7 +129,7 @@ pub fn run(options: StudyOptions, files: &[File], progress: &dyn Progress) -> Re
         // What arrives late can change anything.
         Order::Arrived => Pace::Each,
     };
-    let mut found = replay(patients, &judges, pace, keep, threads)?.into_iter();
+    let mut found = replay(&patients, &judges, pace, keep, threads)?.into_iter();
     let mut findings = found.next().unwrap_or_default();
     findings.inputs = inputs;
     let sources = files.iter().map(|file| file.name.clone()).collect();
@@ -194,26 +195,30 @@ impl Study {
 /// # Errors
 /// When a thread failed, which is a fault of this program.
 pub fn replay(
-    patients: Vec<PatientInputs>,
+    patients: &Gathered,
     judges: &[Judges],
     pace: Pace,
     keep: Keep,
     threads: usize,
 ) -> Result<Vec<Findings>, ReplayError> {
-    let queue = Mutex::new(patients.into_iter());
-    let work = || {
+    let next = AtomicUsize::new(0);
+    let work = || -> Result<Vec<Findings>, ReplayError> {
         let mut found: Vec<Findings> = judges.iter().map(|_| Findings::default()).collect();
         loop {
-            let next = queue.lock().unwrap_or_else(PoisonError::into_inner).next();
-            let Some(mut inputs) = next else { return found };
+            let Some(inputs) = patients.patient(next.fetch_add(1, Ordering::Relaxed))? else {
+                return Ok(found);
+            };
+            let mut inputs = Some(inputs);
             for (index, (judge, findings)) in judges.iter().zip(&mut found).enumerate() {
                 // Only the first run keeps more than figures.
                 let keep = if index == 0 { keep } else { Keep::default() };
                 let own = match index + 1 == judges.len() {
-                    true => std::mem::replace(&mut inputs, PatientInputs::nobody()),
+                    true => inputs.take(),
                     false => inputs.clone(),
                 };
-                findings.add(replay_patient(own, judge, pace), judge, keep);
+                if let Some(own) = own {
+                    findings.add(replay_patient(own, judge, pace), judge, keep);
+                }
             }
         }
     };
@@ -221,7 +226,7 @@ pub fn replay(
         let workers: Vec<_> = (0..threads.max(1)).map(|_| scope.spawn(work)).collect();
         let mut merged: Vec<Findings> = judges.iter().map(|_| Findings::default()).collect();
         for worker in workers {
-            let found = worker.join().map_err(|_| ReplayError::Worker)?;
+            let found = worker.join().map_err(|_| ReplayError::Worker)??;
             for (all, more) in merged.iter_mut().zip(found) {
                 all.merge(more);
             }

@@ -24,8 +24,8 @@ pub fn bench(c: &mut Criterion) {
         let version = || Version {
             last_updated: None,
             number: Some(1),
-            id: String::new(),
-            digest: String::new(),
+            id: "".into(),
+            digest: "".into(),
         };
         assert_eq!(
             recognise(json, "a", version(), &mapping).readings.len(),

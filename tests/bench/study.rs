@@ -42,24 +42,26 @@ fn main() -> anyhow::Result<()> {
         let read = began.elapsed();
         let (patients, _) = gather(scanned.outs, Order::Taken)?;
         let gathered = began.elapsed();
-        let (count, events) = (
-            patients.len(),
-            patients.iter().map(|patient| patient.events.len()).sum::<usize>(),
-        );
+        let mut events = 0;
+        for patient in patients.iter() {
+            events += patient?.events.len();
+        }
+        let (count, unpacked) = (patients.len(), began.elapsed());
         let keep = Keep {
             pairs: false,
             traces: true,
         };
         let judges = [Judges::new(Sheets::builtin()?)];
-        let found = study::replay(patients, &judges, Pace::WhenItMatters, keep, threads)?;
+        let found = study::replay(&patients, &judges, Pace::WhenItMatters, keep, threads)?;
         let replayed = began.elapsed();
         let steps: u64 = found.iter().map(|findings| findings.totals.steps).sum();
         println!(
-            "round {round}: {} lines, {count} patients, {events} events, {steps} steps: read {read:.3?}, gathered {:.3?}, replayed {:.3?}, \
+            "round {round}: {} lines, {count} patients, {events} events, {steps} steps: read {read:.3?}, gathered {:.3?}, unpacked {:.3?}, replayed {:.3?}, \
              all {replayed:.3?}",
             scanned.lines,
             gathered - read,
-            replayed - gathered
+            unpacked - gathered,
+            replayed - unpacked
         );
     }
     let folder = std::env::temp_dir().join(format!("deltaward-study-{}", std::process::id()));

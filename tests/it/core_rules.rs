@@ -552,8 +552,8 @@ fn two_readings_of_one_record_each_find_their_partner() {
         compartment(name, 2, "20").version(1, minute).edit(|recognised| {
             let place = site(Side::Left, "leg-anterior");
             let mut second = reading(Kind::Compartment, 3, "45", Some(place));
-            recognised.readings[0].part = String::from("component[0]");
-            second.part = String::from("component[1]");
+            recognised.readings[0].part = "component[0]".into();
+            second.part = "component[1]".into();
             recognised.readings.push(second);
             for reading in &mut recognised.readings {
                 reading.identifiers = vec![String::from("urn:x|1")];
@@ -578,8 +578,8 @@ fn a_ground_in_a_record_of_two_readings_is_not_lost() {
     let mut ward = Ward::adult();
     let both = compartment("c", 2, "45").edit(|recognised| {
         let mut second = reading(Kind::Compartment, 4, "10", Some(site(Side::Left, "leg-anterior")));
-        recognised.readings[0].part = String::from("component[0]");
-        second.part = String::from("component[1]");
+        recognised.readings[0].part = "component[0]".into();
+        second.part = "component[1]".into();
         recognised.readings.push(second);
     });
     let told = ward.take(4, &[diastolic("d", 2, "70"), both]);
@@ -642,8 +642,8 @@ fn one_record_is_asked_for_once_per_step() {
     };
     let both = compartment("c", 2, "20").edit(|recognised| {
         let mut second = reading(Kind::Compartment, 2, "22", Some(site(Side::Left, "leg-lateral")));
-        recognised.readings[0].part = String::from("component[0]");
-        second.part = String::from("component[1]");
+        recognised.readings[0].part = "component[0]".into();
+        second.part = "component[1]".into();
         recognised.readings.push(second);
     });
     assert_eq!(ward.take(2, &[both]).asked.len(), 1);
@@ -702,7 +702,7 @@ fn refused(site: Site, minute: i64) -> Refusal {
         sent: Some(String::from("45 no unit")),
     };
     Refusal {
-        part: String::new(),
+        part: "".into(),
         reason: Reason::UnitMissing,
         detail: String::new(),
         meant: Some(Box::new(meant)),

@@ -260,9 +260,9 @@ fn invariant_08_nothing_silently_dropped() {
         let text = String::from_utf8_lossy(&std::fs::read(&path).unwrap()).into_owned();
         let version = Version {
             number: None,
-            id: String::new(),
+            id: "".into(),
             last_updated: None,
-            digest: String::new(),
+            digest: "".into(),
         };
         let found = recognise(&text, "x", version, &mapping);
         let taken = !found.readings.is_empty()

@@ -31,7 +31,7 @@ fn derived(body_site: &Value, subject: &Value) -> Vec<Result<Value, Vec<String>>
         number: Some(1),
         last_updated: None,
         id: "1".into(),
-        digest: String::new(),
+        digest: "".into(),
     };
     let inputs: Vec<Input> = [(pressure, "c"), (diastolic, "d")]
         .into_iter()

@@ -26,8 +26,8 @@ fn run(json: &str) -> Recognised {
     let version = Version {
         last_updated: None,
         number: None,
-        id: String::new(),
-        digest: String::new(),
+        id: "".into(),
+        digest: "".into(),
     };
     recognise(json, "example", version, &Mapping::builtin())
 }

@@ -71,7 +71,7 @@ fn a_content(kind: Kind) -> impl Strategy<Value = Obs> {
         _ => diastolic("x", 0, "70"),
     };
     let refusal = Refusal {
-        part: String::new(),
+        part: "".into(),
         reason: Reason::UnitMissing,
         detail: String::new(),
         meant: (kind == Kind::Compartment).then(|| {
@@ -90,8 +90,8 @@ fn a_content(kind: Kind) -> impl Strategy<Value = Obs> {
     prop_oneof![
         12 => a_reading(kind).prop_map(move |one| base().edit(|recognised| recognised.readings = vec![one])),
         2 => (a_reading(kind), a_reading(kind)).prop_map(move |(mut one, mut two)| {
-            one.part = String::from("component[0]");
-            two.part = String::from("component[1]");
+            one.part = "component[0]".into();
+            two.part = "component[1]".into();
             base().edit(|recognised| recognised.readings = vec![one, two])
         }),
         1 => Just(base().refused(refusal)),

@@ -182,9 +182,9 @@ async fn a_large_batch_says_of_each_entry_whether_it_is_kept() {
                 batches.lock().unwrap().push(submission.batch.clone());
                 let version = deltaward::recognise::reading::Version {
                     number: Some(1),
-                    id: String::from("1"),
+                    id: "1".into(),
                     last_updated: None,
-                    digest: String::new(),
+                    digest: "".into(),
                 };
                 let answers = vec![deltaward::source::Answer::Created(version); submission.batch.items.len()];
                 let _gone = submission.reply.send(match before {

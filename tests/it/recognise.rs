@@ -137,8 +137,8 @@ pub(crate) fn version() -> Version {
     Version {
         last_updated: None,
         number: Some(1),
-        id: String::from("1"),
-        digest: String::from("0"),
+        id: String::from("1").into(),
+        digest: "0".into(),
     }
 }
 

@@ -195,7 +195,7 @@ mod core {
         let keys = |after, limit| -> Vec<_> {
             let rows = store.inputs_after(after, limit).unwrap();
             rows.into_iter()
-                .map(|row| (row.resource_type, row.id, row.version.id))
+                .map(|row| (row.resource_type, row.id, row.version.id.to_string()))
                 .collect()
         };
         let key = |kind: &str, id: &str, version: &str| (kind.to_owned(), id.to_owned(), version.to_owned());

@@ -110,7 +110,7 @@ fn replayed(recorded: &[String], order: Order, until: Instant) -> Concerns {
     }
     let (patients, _) = gather(vec![cohort], order).unwrap();
     let mut concerns = Concerns::new();
-    for patient in patients {
+    for patient in patients.iter().map(Result::unwrap) {
         // The script ends at a moment; timers beyond it are no part of it.
         let done = replay_patient(patient, &JUDGES, Pace::Each);
         let mut state = done.state;

@@ -102,10 +102,10 @@ fn a_view_of_the_past_counts_the_version_of_its_time() {
         let mut cohort = Cohort::new(&settings);
         cohort.take(&line("2026-01-10T02:05:00Z", 52)).unwrap();
         cohort.take(&line("2026-01-10T02:30:00Z", 25)).unwrap();
-        let (mut patients, inputs) = gather(vec![cohort], Order::Taken).unwrap();
-        let replayed = replay_patient(patients.remove(0), &JUDGES, Pace::Each);
+        let (patients, inputs) = gather(vec![cohort], Order::Taken).unwrap();
+        let replayed = replay_patient(patients.patient(0).unwrap().unwrap(), &JUDGES, Pace::Each);
         let slot = replayed.state.slots.values().next().unwrap().clone();
-        (slot.readings[0].pressure.sent_value.clone(), inputs.later_than_view)
+        (slot.readings[0].pressure.sent_value.to_string(), inputs.later_than_view)
     };
     assert_eq!(as_of(None), (String::from("25"), 0));
     assert_eq!(as_of(Some("2026-01-10T02:29:59Z")), (String::from("52"), 1));

@@ -33,7 +33,7 @@ fn found(lines: &[&str], parts: usize, threads: usize, order: Order) -> Findings
         traces: true,
     };
     let judges = [deltaward::replay::clock::Judges::new(Sheets::builtin().unwrap())];
-    let mut findings = replay(patients, &judges, Pace::WhenItMatters, keep, threads)
+    let mut findings = replay(&patients, &judges, Pace::WhenItMatters, keep, threads)
         .unwrap()
         .remove(0);
     findings.inputs = inputs;

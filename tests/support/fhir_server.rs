@@ -109,9 +109,9 @@ impl Engine {
         }
         let version = Version {
             number: Some(1),
-            id: String::from("1"),
+            id: "1".into(),
             last_updated: Some(Instant::from_millis(0)),
-            digest: String::from("0"),
+            digest: "0".into(),
         };
         let answers = vec![Answer::Created(version); batch.items.len()];
         self.batches.lock().unwrap().push(batch);

@@ -56,12 +56,12 @@ fn obs(source: &str, kind: Kind, minute: i64, mmhg: &str, site: Option<Site>) ->
 
 pub fn reading(kind: Kind, minute: i64, mmhg: &str, site: Option<Site>) -> Reading {
     Reading {
-        part: String::new(),
+        part: "".into(),
         kind,
         pressure: Pressure {
             mmhg: Decimal::from_str_exact(mmhg).unwrap(),
-            sent_value: mmhg.to_owned(),
-            sent_unit: String::from("mmHg"),
+            sent_value: mmhg.into(),
+            sent_unit: "mmHg".into(),
             comparator: None,
         },
         start: at(minute),
@@ -79,8 +79,8 @@ pub fn version(number: u64, minute: i64) -> Version {
     Version {
         last_updated: Some(at(minute)),
         number: Some(number),
-        id: number.to_string(),
-        digest: String::new(),
+        id: number.to_string().into(),
+        digest: "".into(),
     }
 }
 
@@ -148,8 +148,8 @@ impl Obs {
         self.edit(|recognised| {
             let pressure = &mut recognised.readings[0].pressure;
             pressure.mmhg = mmhg;
-            pressure.sent_value = value.to_owned();
-            pressure.sent_unit = unit.to_owned();
+            pressure.sent_value = value.into();
+            pressure.sent_unit = unit.into();
         })
     }
 
@@ -173,7 +173,7 @@ impl Obs {
     pub fn input(&self) -> Input {
         let mut recognised = self.0.clone();
         // The digest is of the content, as recognition's is of the body.
-        recognised.version.digest = digest(&format!("{recognised:?}"));
+        recognised.version.digest = digest(&format!("{recognised:?}")).into();
         Input::Recognised(recognised)
     }
 }

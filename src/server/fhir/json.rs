@@ -216,7 +216,7 @@ pub fn as_served(body: &str, id: &str, version: &Version) -> String {
         return body.to_owned();
     };
     let mut meta = members.meta().unwrap_or(Members(Vec::new()));
-    let version_id = Some(&version.id).filter(|id| !id.is_empty()).cloned();
+    let version_id = Some(version.id.to_string()).filter(|id| !id.is_empty());
     let updated = version.last_updated.map(|at| at.to_string());
     for (place, (key, text)) in [("versionId", version_id), ("lastUpdated", updated)]
         .into_iter()

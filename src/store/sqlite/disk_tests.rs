@@ -10,8 +10,8 @@ fn commit(number: u64) -> Commit {
     let version = Version {
         number: Some(number),
         last_updated: None,
-        id: number.to_string(),
-        digest: String::new(),
+        id: number.to_string().into(),
+        digest: "".into(),
     };
     Commit {
         inputs: vec![InputRow {

@@ -145,8 +145,8 @@ pub(super) fn input_row(row: &Row<'_>) -> rusqlite::Result<InputRow> {
         version: Version {
             last_updated: instant_maybe(row, "last_updated")?,
             number: row.get::<_, Option<i64>>("version_number")?.map(i64::cast_unsigned),
-            id: row.get("version_id")?,
-            digest: row.get("digest")?,
+            id: row.get::<_, String>("version_id")?.into(),
+            digest: row.get::<_, String>("digest")?.into(),
         },
         received: instant(row, "received")?,
         patient: patient_maybe(row, "patient")?,

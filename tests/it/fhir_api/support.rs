@@ -248,7 +248,7 @@ async fn engine(
 fn apply(item: &Incoming, held: Option<&InputRow>, now: Instant) -> (Answer, Option<InputRow>) {
     if let Some(wanted) = &item.if_match {
         let current = held.filter(|row| !row.deleted).map(|row| row.version.clone());
-        if current.as_ref().map(|version| &version.id) != Some(wanted) {
+        if current.as_ref().map(|version| version.id.as_str()) != Some(wanted.as_str()) {
             return (Answer::VersionConflict(current), None);
         }
     }
@@ -256,8 +256,8 @@ fn apply(item: &Incoming, held: Option<&InputRow>, now: Instant) -> (Answer, Opt
     let version = Version {
         last_updated: Some(now),
         number: Some(number),
-        id: number.to_string(),
-        digest: String::new(),
+        id: number.to_string().into(),
+        digest: "".into(),
     };
     let row = |body: &str, deleted: bool| InputRow {
         resource_type: item.resource_type.clone(),

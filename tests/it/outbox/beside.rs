@@ -277,7 +277,7 @@ fn our_own_output_is_refused() {
             number: Some(1),
             last_updated: None,
             id: "1".into(),
-            digest: String::new(),
+            digest: "".into(),
         };
         let found = recognise(&case.to_string(), "x", version, &mapping);
         assert!(found.readings.is_empty(), "{case}");

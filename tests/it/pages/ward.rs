@@ -111,12 +111,12 @@ impl Sent {
         // An invented unit is a test of escaping, never of conversion: it counts as mmHg.
         let mmhg = to_mmhg(value, None, None, Some(&self.unit)).unwrap_or(value);
         let reading = Reading {
-            part: String::new(),
+            part: "".into(),
             kind: self.kind,
             pressure: Pressure {
                 mmhg,
-                sent_value: self.value.clone(),
-                sent_unit: self.unit.clone(),
+                sent_value: self.value.as_str().into(),
+                sent_unit: self.unit.as_str().into(),
                 comparator: self.comparator,
             },
             start: at(self.minute),
@@ -146,8 +146,8 @@ fn version(number: u64, updated: Instant) -> Version {
     Version {
         last_updated: Some(updated),
         number: Some(number),
-        id: number.to_string(),
-        digest: format!("{number:016x}"),
+        id: number.to_string().into(),
+        digest: format!("{number:016x}").into(),
     }
 }
 
@@ -218,7 +218,7 @@ impl Bed {
         let mut recognised = pressure(id, minute, 30).recognised(at(minute));
         recognised.readings.clear();
         recognised.refusals.push(Refusal {
-            part: String::new(),
+            part: "".into(),
             reason,
             detail: detail.into(),
             meant: None,

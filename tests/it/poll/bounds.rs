@@ -203,9 +203,9 @@ async fn parts_of_a_large_page_wait_two_at_a_time() {
             moves += one.batch.cursors.len();
             let version = deltaward::recognise::Version {
                 number: Some(1),
-                id: String::from("1"),
+                id: "1".into(),
                 last_updated: None,
-                digest: String::new(),
+                digest: "".into(),
             };
             let answers = vec![deltaward::source::Answer::Created(version); one.batch.items.len()];
             one.reply.send(Ok(answers)).unwrap();

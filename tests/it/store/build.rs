@@ -30,8 +30,8 @@ pub fn version(number: u64, minutes: i64) -> Version {
     Version {
         last_updated: Some(at(minutes)),
         number: Some(number),
-        id: number.to_string(),
-        digest: format!("{number:016x}"),
+        id: number.to_string().into(),
+        digest: format!("{number:016x}").into(),
     }
 }
 
@@ -137,7 +137,7 @@ fn slot(source: &str, withdrawn: Option<Withdrawal>) -> Slot {
             quality: None,
         }],
         refusals: vec![Refusal {
-            part: String::new(),
+            part: "".into(),
             reason: Reason::UnitUnknown,
             detail: "unit \"torr\"".into(),
             meant: None,

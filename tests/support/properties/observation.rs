@@ -41,8 +41,8 @@ fn version() -> Version {
     Version {
         number: None,
         last_updated: None,
-        id: String::new(),
-        digest: String::new(),
+        id: "".into(),
+        digest: "".into(),
     }
 }
 
