@@ -16,13 +16,13 @@ pub(super) fn forget_oldest(state: &mut State, step: &mut Step) {
     if excess == 0 {
         return;
     }
-    let mut oldest: Vec<(Instant, String)> = state
-        .slots
-        .values()
-        .map(|slot| (moment(slot), slot.source.clone()))
-        .collect();
-    oldest.sort();
-    for (_, source) in oldest.into_iter().take(excess) {
+    let slots = state.slots.values();
+    let mut oldest: Vec<(Instant, &str)> = slots.map(|slot| (moment(slot), slot.source.as_str())).collect();
+    oldest.select_nth_unstable(excess - 1);
+    oldest.truncate(excess);
+    oldest.sort_unstable();
+    let oldest: Vec<String> = oldest.into_iter().map(|(_, source)| source.to_owned()).collect();
+    for source in oldest {
         forget(state, &source, step);
     }
 }
