@@ -163,8 +163,9 @@ impl<'b> Calm<'b> {
         for place in &mut self.places {
             let carried = place.carried_at(now, self.bounds);
             let mut loud = carried.is_some_and(|carried| pressure.minus(carried).low <= self.bounds.delta);
-            // Among the diastolics since the newest reading this one may be what closes a concern.
-            loud |= place.open && place.points.last().is_some_and(|newest| place.is_loud_since(newest.at));
+            // Among the diastolics since the newest reading this one may be what closes a concern. What only
+            // has to be stepped is not loud itself: else one loud reading would make all after it so.
+            let mut matters = place.open && place.points.last().is_some_and(|newest| place.is_loud_since(newest.at));
             let first = place.points.partition_point(|point| now - point.at > self.bounds.after);
             let mut paired_anew = None;
             for (index, point) in place.points.iter_mut().enumerate().skip(first) {
@@ -181,15 +182,15 @@ impl<'b> Calm<'b> {
             if let Some(first) = paired_anew {
                 // What was told may have stood on the diastolic before, or been answered by it.
                 let first_at = place.points.get(first).map(|point| point.at - self.bounds.simultaneous);
-                loud |= first_at.is_some_and(|at| place.is_loud_since(at));
+                matters |= first_at.is_some_and(|at| place.is_loud_since(at));
                 // Paired closely enough, it may close a concern.
-                loud |= place.open;
+                matters |= place.open;
                 loud |= (first..place.points.len()).any(|index| place.may_fall(index, self.bounds));
             }
             if loud {
                 place.loud_at = Some(now);
-                quiet = false;
             }
+            quiet &= !loud && !matters;
         }
         quiet
     }
@@ -202,20 +203,18 @@ impl<'b> Calm<'b> {
         self.means.push((now, pressure));
         let mut quiet = true;
         for place in &mut self.places {
-            let near = place
-                .points
-                .iter()
-                .rev()
-                .take_while(|point| now - point.at <= self.bounds.after);
-            let loud = |point: &Point| {
-                let low = pressure.minus(point.pressure).low <= self.bounds.mean_delta;
+            let near = place.points.iter().rev();
+            let near = near.take_while(|point| now - point.at <= self.bounds.after);
+            let (mut loud, mut matters) = (false, false);
+            for point in near {
+                loud |= pressure.minus(point.pressure).low <= self.bounds.mean_delta;
                 // What was told may have stood on the mean before.
-                low || place.is_loud_since(point.at)
-            };
-            if near.into_iter().any(loud) {
-                place.loud_at = Some(now);
-                quiet = false;
+                matters |= place.is_loud_since(point.at);
             }
+            if loud {
+                place.loud_at = Some(now);
+            }
+            quiet &= !loud && !matters;
         }
         quiet
     }

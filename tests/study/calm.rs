@@ -235,3 +235,24 @@ fn an_unremarkable_day_is_not_stepped() {
     let calm = replay_patient(inputs, &JUDGES, Pace::WhenItMatters);
     assert_eq!((calm.steps, calm.told.len(), calm.state.slots.len()), (0, 0, 96));
 }
+
+/// Nor is one that lies long behind a bad hour, however closely it is measured.
+#[test]
+fn after_a_bad_hour_an_unremarkable_day_is_not_stepped() {
+    let course = |bad: i64, minutes: i64| {
+        let mut day = Vec::new();
+        for minute in 0..minutes {
+            day.push(match minute % 3 {
+                0 => {
+                    let mmhg = if minute < bad { "52" } else { "14" };
+                    compartment(&format!("c{minute}"), minute, mmhg)
+                }
+                _ => diastolic(&format!("d{minute}"), minute, "78"),
+            });
+        }
+        replay_patient(inputs(&day, Some("1980-02-03")), &JUDGES, Pace::WhenItMatters)
+    };
+    let (hour, day) = (course(60, 180), course(60, 1_200));
+    assert!(hour.steps > 20, "{}", hour.steps);
+    assert_eq!((day.steps, day.told.len()), (hour.steps, hour.told.len()));
+}
