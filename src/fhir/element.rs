@@ -166,7 +166,7 @@ macro_rules! element {
             fn fill(&mut self, cursor: &mut $crate::fhir::json::Cursor<'a>) -> Option<()> {
                 cursor.object(|cursor, key| match key {
                     $($($key)|+ => $crate::fhir::element::element!(@fill cursor self.$field $(, $beside)?),)*
-                    _ => cursor.skip(),
+                    _ => cursor.skip_member(),
                 })
             }
         }

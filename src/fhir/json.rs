@@ -21,6 +21,27 @@ pub(crate) struct Cursor<'a> {
     block: usize,
     /// The quotes, backslashes and control characters of that block, the first in the lowest bit.
     special: u64,
+    /// The members that nobody read, when that is asked.
+    noted: Option<Box<Noted>>,
+}
+
+/// Which members nobody read.
+#[derive(Default)]
+struct Noted {
+    skipped: Vec<Skipped>,
+    /// Something was read twice, in two ways: what was noted may not be what counted.
+    doubtful: bool,
+}
+
+/// The value of a member that nobody reads.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Skipped {
+    /// Its first byte.
+    pub start: usize,
+    /// Behind its last.
+    pub end: usize,
+    /// How many objects and arrays are around it.
+    pub depth: usize,
 }
 
 /// Bytes that are looked at together: as many as `special` has bits.
@@ -46,14 +67,20 @@ pub(crate) trait Quick<'a>: Default {
 /// Read a whole text as one value, in place: some values are large. False where the reader gives
 /// up, with `value` half filled.
 pub(super) fn read<'a, T: Quick<'a>>(text: &'a str, value: &mut T) -> bool {
-    let mut cursor = Cursor {
-        text,
-        at: 0,
-        depth: 0,
-        block: usize::MAX,
-        special: 0,
-    };
+    let mut cursor = Cursor::new(text);
     value.fill(&mut cursor).is_some() && cursor.peek().is_none()
+}
+
+/// As [`read`]: which members nobody read, in order; None also where that is in doubt.
+pub(super) fn read_noting<'a, T: Quick<'a>>(text: &'a str, value: &mut T) -> Option<Vec<Skipped>> {
+    let mut cursor = Cursor::new(text);
+    cursor.noted = Some(Box::default());
+    value.fill(&mut cursor)?;
+    if cursor.peek().is_some() {
+        return None;
+    }
+    let noted = cursor.noted.filter(|noted| !noted.doubtful)?;
+    Some(noted.skipped)
 }
 
 /// The value of a field that may be as it likes; None when it is not as FHIR has it.
@@ -62,6 +89,66 @@ pub(super) fn usable<'a, T: Deserialize<'a>>(json: &'a str) -> Option<T> {
 }
 
 impl<'a> Cursor<'a> {
+    pub(super) const fn new(text: &'a str) -> Self {
+        Self {
+            text,
+            at: 0,
+            depth: 0,
+            block: usize::MAX,
+            special: 0,
+            noted: None,
+        }
+    }
+
+    /// True at the end of the text.
+    pub(super) const fn is_at_end(&self) -> bool {
+        self.at == self.text.len()
+    }
+
+    /// What follows.
+    pub(super) fn rest(&self) -> &'a [u8] {
+        self.text.as_bytes().get(self.at..).unwrap_or_default()
+    }
+
+    /// Beyond so many bytes, which the caller has looked at.
+    pub(super) const fn advance(&mut self, bytes: usize) {
+        self.at += bytes;
+    }
+
+    /// Beyond the next value, around which are `depth` objects and arrays.
+    pub(super) fn skip_in(&mut self, depth: usize) -> Option<()> {
+        self.depth = depth;
+        self.skip()
+    }
+
+    /// A number, as its text.
+    pub(super) fn number_text(&mut self) -> Option<&'a str> {
+        let start = self.at;
+        self.number()?;
+        self.text.get(start..self.at)
+    }
+
+    /// Beyond the value of a member that nobody reads.
+    #[inline]
+    pub fn skip_member(&mut self) -> Option<()> {
+        self.peek()?;
+        let start = self.at;
+        self.skip()?;
+        if let Some(noted) = &mut self.noted {
+            let (end, depth) = (self.at, self.depth);
+            noted.skipped.push(Skipped { start, end, depth });
+        }
+        Some(())
+    }
+
+    /// Something is read anew.
+    #[cold]
+    fn doubt(&mut self) {
+        if let Some(noted) = &mut self.noted {
+            noted.doubtful = true;
+        }
+    }
+
     /// The next byte that is no white space.
     #[inline]
     fn peek(&mut self) -> Option<u8> {
@@ -160,6 +247,7 @@ impl<'a> Cursor<'a> {
         }
         let (at, depth) = (self.at, self.depth);
         if self.once(field).is_none() {
+            self.doubt();
             (self.at, self.depth) = (at, depth);
             *field = usable(self.raw()?);
         }
@@ -173,6 +261,7 @@ impl<'a> Cursor<'a> {
         if value.fill(self).is_some() {
             return Some(None);
         }
+        self.doubt();
         (self.at, self.depth) = (at, depth);
         let raw = self.raw()?;
         match serde_json::from_str(raw) {
@@ -186,7 +275,7 @@ impl<'a> Cursor<'a> {
 
     /// A string without escapes.
     #[inline(always)]
-    fn plain_string(&mut self) -> Option<&'a str> {
+    pub(super) fn plain_string(&mut self) -> Option<&'a str> {
         self.take(b'"')?;
         let start = self.at;
         self.find_special();

@@ -4,6 +4,7 @@
 //! Only the elements that the service uses are read, as borrowed views; everything else in a
 //! resource is left alone and kept as it was sent.
 
+pub(crate) mod alike;
 pub mod datetime;
 pub mod decimal;
 mod element;

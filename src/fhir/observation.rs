@@ -6,6 +6,7 @@
 
 use super::element::element;
 pub use super::element::{Each, Raw, Text};
+pub(crate) use super::json::Skipped;
 use super::json::{self, DEPTH_MAX, Quick};
 use super::json_fault;
 use serde::de::{Deserialize, IgnoredAny};
@@ -291,6 +292,11 @@ pub fn parse(json: &str) -> Result<Observation<'_>, String> {
 /// False when it cannot be read; then it is half filled.
 pub fn fill<'a>(json: &'a str, observation: &mut Observation<'a>) -> bool {
     json::read(json, observation)
+}
+
+/// As [`fill`]: which members nobody read, in order; None also where that is in doubt.
+pub(crate) fn fill_noting<'a>(json: &'a str, observation: &mut Observation<'a>) -> Option<Vec<Skipped>> {
+    json::read_noting(json, observation)
 }
 
 /// Read one resource of another type; as [`parse`].

@@ -3,6 +3,7 @@
 
 use super::input::{BadLine, BadLines, Place, Worker};
 use super::packed::{Foreign, Kept, Kind, Names, Pack};
+use super::shapes::{Known, Shapes};
 use crate::fhir::observation::{self, Observation};
 use crate::fhir::{Instant, Short};
 use crate::recognise::reading::{self, PatientKey, Version};
@@ -86,6 +87,9 @@ pub struct Cohort {
     pub(super) kept: Vec<Vec<Kept>>,
     pub(super) pack: Pack,
     pub(super) names: Names,
+    shapes: Shapes,
+    /// Room for a name.
+    source: String,
     pub(super) people: Vec<(PatientKey, Version, Person)>,
 }
 
@@ -98,6 +102,8 @@ impl Cohort {
             kept: (0..BUCKETS).map(|_| Vec::new()).collect(),
             pack: Pack::default(),
             names: Names::default(),
+            shapes: Shapes::default(),
+            source: String::new(),
             people: Vec::new(),
         }
     }
@@ -111,6 +117,17 @@ impl Cohort {
         if body.is_empty() {
             return Ok(());
         }
+        // Out of its place while it lends what it knows.
+        let mut shapes = std::mem::take(&mut self.shapes);
+        let outcome = match shapes.read(body) {
+            Some(known) => self.keep_known(&known),
+            None => self.recognise(body, &mut shapes),
+        };
+        self.shapes = shapes;
+        outcome
+    }
+
+    fn recognise(&mut self, body: &str, shapes: &mut Shapes) -> Result<(), BadLine> {
         // In one pass, as most lines can be read.
         let mut observation = Observation::default();
         if observation::fill(body, &mut observation)
@@ -123,8 +140,14 @@ impl Cohort {
             self.inputs.count("Observation");
             let version = Version::of(meta.version_id.as_deref(), meta.last_updated.as_deref(), digest(body));
             if self.is_in_view(&version) {
-                let CohortSettings { mapping, bases, .. } = &*self.settings;
+                let CohortSettings {
+                    mapping,
+                    bases,
+                    systolics,
+                    ..
+                } = &*self.settings;
                 let recognised = recognise::observation(&observation, body, id, version, mapping, bases);
+                shapes.learn(body, &recognised, *systolics);
                 self.keep(recognised)?;
             }
             return Ok(());
@@ -170,59 +193,89 @@ impl Cohort {
     }
 
     fn keep(&mut self, mut recognised: Recognised) -> Result<(), BadLine> {
+        let is_of_concern =
+            recognised.concerns_a_patient() && recognised.patient.is_some() || recognised.withdrawn.is_some();
+        if !is_of_concern {
+            let reason = recognised.refusals.first().map(|refusal| refusal.reason);
+            return self.keep_foreign(&recognised.source, &recognised.version, reason);
+        }
+        if !self.settings.systolics {
+            let readings = &mut recognised.readings;
+            readings.retain(|reading| reading.kind != reading::Kind::Systolic);
+        }
+        for reading in &mut recognised.readings {
+            // Copied into what is derived; here nothing is.
+            reading.body_site_json = None;
+        }
+        let (patient, at) = (recognised.patient.take(), taken_at(&recognised));
+        self.keep_recognised(&recognised, patient.as_ref().map(|patient| patient.0.as_str()), at)
+    }
+
+    fn keep_known(&mut self, known: &Known<'_, '_>) -> Result<(), BadLine> {
+        self.inputs.count("Observation");
+        if !self.is_in_view(known.version()) {
+            return Ok(());
+        }
+        match known {
+            Known::Foreign { id, version, reason } => {
+                let mut source = std::mem::take(&mut self.source);
+                source.clear();
+                source.push_str("Observation/");
+                source.push_str(id);
+                let outcome = self.keep_foreign(&source, version, Some(*reason));
+                self.source = source;
+                outcome
+            }
+            Known::Readings {
+                recognised,
+                patient,
+                at,
+            } => self.keep_recognised(recognised, Some(patient), *at),
+        }
+    }
+
+    /// `recognised` without its patient, all of it taken by `at`.
+    fn keep_recognised(&mut self, recognised: &Recognised, patient: Option<&str>, at: Instant) -> Result<(), BadLine> {
         let is_undated = recognised.version.last_updated.is_none();
         self.inputs.undated += u64::from(is_undated);
-        let too_much = || BadLine::whole("too large to be kept");
-        let source = hash(&recognised.source);
-        let kept = if recognised.concerns_a_patient() && recognised.patient.is_some() || recognised.withdrawn.is_some()
-        {
-            if !self.settings.systolics {
-                recognised
-                    .readings
-                    .retain(|reading| reading.kind != reading::Kind::Systolic);
-            }
-            for reading in &mut recognised.readings {
-                // Copied into what is derived; here nothing is.
-                reading.body_site_json = None;
-            }
-            let at = taken_at(&recognised);
-            // What was measured later was not known then.
-            if is_undated && self.settings.as_of.is_some_and(|view| at > view) {
-                self.inputs.later_than_view += 1;
-                return Ok(());
-            }
-            let patient = match recognised.patient.take() {
-                Some(patient) => Some(self.names.index(patient).ok_or_else(too_much)?),
-                None => None,
-            };
-            let is_refused = !recognised.refusals.is_empty();
-            Kept {
-                source,
-                at,
-                spot: self.pack.put(&recognised).ok_or_else(too_much)?,
-                patient,
-                what: match recognised.withdrawn {
-                    Some(_) => Kind::Withdrawal(is_refused),
-                    None => Kind::Reading(is_refused),
-                },
-            }
-        } else {
-            let reason = recognised.refusals.first().map(|refusal| refusal.reason);
-            let Recognised {
-                source: name, version, ..
-            } = recognised;
-            let foreign = Foreign { source: name, version };
-            Kept {
-                source,
-                at: Instant::from_millis(0),
-                spot: self.pack.put(&foreign).ok_or_else(too_much)?,
-                patient: None,
-                what: Kind::Foreign(reason),
-            }
+        // What was measured later was not known then.
+        if is_undated && self.settings.as_of.is_some_and(|view| at > view) {
+            self.inputs.later_than_view += 1;
+            return Ok(());
+        }
+        let is_refused = !recognised.refusals.is_empty();
+        let kept = Kept {
+            source: hash(&recognised.source),
+            at,
+            spot: self.pack.put(recognised).ok_or_else(too_much)?,
+            patient: patient
+                .map(|patient| self.names.index(patient).ok_or_else(too_much))
+                .transpose()?,
+            what: match recognised.withdrawn {
+                Some(_) => Kind::Withdrawal(is_refused),
+                None => Kind::Reading(is_refused),
+            },
         };
-        self.kept[bucket(source)].push(kept);
+        self.kept[bucket(kept.source)].push(kept);
         Ok(())
     }
+
+    fn keep_foreign(&mut self, source: &str, version: &Version, reason: Option<Reason>) -> Result<(), BadLine> {
+        self.inputs.undated += u64::from(version.last_updated.is_none());
+        let kept = Kept {
+            source: hash(source),
+            at: Instant::from_millis(0),
+            spot: self.pack.put(&Foreign::packed(source, version)).ok_or_else(too_much)?,
+            patient: None,
+            what: Kind::Foreign(reason),
+        };
+        self.kept[bucket(kept.source)].push(kept);
+        Ok(())
+    }
+}
+
+fn too_much() -> BadLine {
+    BadLine::whole("too large to be kept")
 }
 
 impl Worker for Cohort {
@@ -245,7 +298,7 @@ impl Worker for Cohort {
 
 /// A quick hash of a body: the last tie-break between versions, and the sameness test. The live
 /// service takes SHA-256, which decides nothing else.
-fn digest(body: &str) -> Short {
+pub(super) fn digest(body: &str) -> Short {
     const DIGITS: &[u8; 16] = b"0123456789abcdef";
     let mut text = [0; 16];
     for (digit, byte) in text.iter_mut().zip(

@@ -114,7 +114,7 @@ pub fn gather(cohorts: Vec<Cohort>, order: Order) -> Result<(Gathered, Inputs), 
         people.extend(cohort.people);
         packs.push(cohort.pack);
         let all = cohort.names.into_all();
-        indexes.push(all.into_iter().map(|name| names.index(name)).collect());
+        indexes.push(all.into_iter().map(|name| names.index(&name.0)).collect());
     }
     let of_sources = |pieces: Vec<Vec<Kept>>| -> Result<(Vec<Vec<Happened>>, Inputs), ReplayError> {
         let mut sources = Sources {

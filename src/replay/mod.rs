@@ -4,7 +4,7 @@
 //! plain answer that can be checked with any tool that joins tables by time.
 //!
 //! The full replay: lines go to a [`cohort::Cohort`] for each reading thread, which keeps them
-//! `packed`; [`gather::gather`] makes one patient after the other of them; [`clock`] steps each through the same code as the live
+//! `packed` (`shapes` spares it most of recognition); [`gather::gather`] makes one patient after the other of them; [`clock`] steps each through the same code as the live
 //! service (`calm` says which steps can be left out because nothing could be told); [`findings`] holds
 //! what was found, which threads merge; [`burden`], [`labels`], [`against`] and [`sweep`] make figures
 //! of it, [`report`] and [`tables`] write them down. [`study`] is the shell around all of it.
@@ -16,6 +16,8 @@ pub mod summary;
 pub mod cohort;
 pub mod gather;
 mod packed;
+mod shape;
+mod shapes;
 mod share;
 
 mod bounds;

@@ -48,6 +48,13 @@ pub(super) struct Foreign {
     pub version: Version,
 }
 
+impl Foreign {
+    /// What is packed of it, borrowed.
+    pub fn packed<'f>(source: &'f str, version: &'f Version) -> (&'f str, &'f Version) {
+        (source, version)
+    }
+}
+
 /// Where a version lies: in which pack, in which of its chunks, and where there.
 #[derive(Clone, Copy)]
 pub(super) struct Spot {
@@ -156,17 +163,15 @@ pub(super) struct Names {
 
 impl Names {
     /// The index of a patient.
-    pub fn index(&mut self, patient: PatientKey) -> Option<u32> {
-        let same = self.by_hash.entry(hash(&patient.0)).or_default();
-        if let Some(index) = same
-            .iter()
-            .find(|index| self.all.get(**index as usize) == Some(&patient))
-        {
+    pub fn index(&mut self, patient: &str) -> Option<u32> {
+        let same = self.by_hash.entry(hash(patient)).or_default();
+        let is_it = |index: &&u32| self.all.get(**index as usize).is_some_and(|known| known.0 == patient);
+        if let Some(index) = same.iter().find(is_it) {
             return Some(*index);
         }
         let index = u32::try_from(self.all.len()).ok()?;
         same.push(index);
-        self.all.push(patient);
+        self.all.push(PatientKey(patient.to_owned()));
         Some(index)
     }
 

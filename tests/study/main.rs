@@ -11,4 +11,5 @@ mod lines;
 #[path = "../support/patient.rs"]
 mod patient_support;
 mod report;
+mod shapes;
 mod statistics;
