@@ -199,7 +199,7 @@ impl<'s> Assessment<'s> {
     }
 
     /// The measurements of one site, in time order.
-    pub(super) fn all_of_site(&self, site: usize) -> &[Measurement<'s>] {
+    pub(crate) fn all_of_site(&self, site: usize) -> &[Measurement<'s>] {
         &self.measurements[self.range_of_site(site)]
     }
 

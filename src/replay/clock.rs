@@ -135,6 +135,11 @@ impl Judges {
         Self { until, ..self }
     }
 
+    /// The moment of the view of the past, if it is one.
+    pub fn view(&self) -> Option<Instant> {
+        self.until
+    }
+
     /// The sheets.
     pub fn sheets(&self) -> &Sheets {
         &self.sheets

@@ -273,6 +273,7 @@ impl Findings {
             assessment: &assessment,
             sheet,
             told: &told,
+            until: judges.view(),
         };
         one.count(&mut self.totals);
         if keep.pairs {

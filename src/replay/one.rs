@@ -14,6 +14,8 @@ pub(super) struct One<'a> {
     pub(super) assessment: &'a Assessment<'a>,
     pub(super) sheet: &'a Sheet,
     pub(super) told: &'a [Told],
+    /// In a view of the past: what came after it is not known.
+    pub(super) until: Option<Instant>,
 }
 
 impl One<'_> {
@@ -72,7 +74,10 @@ impl One<'_> {
             .collect();
         times.sort_unstable();
         let apart = times.windows(2).map(|pair| (pair[1] - pair[0]).min(carry));
-        let last = if times.is_empty() { 0 } else { carry };
+        let view = self.until.map_or(i64::MAX, Instant::millis);
+        let last = times
+            .last()
+            .map_or(0, |last| view.saturating_sub(*last).clamp(0, carry));
         (apart.sum::<i64>() + last) / MINUTE_MILLIS
     }
 
@@ -94,10 +99,19 @@ impl One<'_> {
         deltas
     }
 
-    /// Onset of each site, and minutes below the threshold: a low delta holds until the next delta
-    /// of the site, at most for the carry time.
+    /// Until when the delta of a site that was taken at `at` holds by itself: for the carry time of the
+    /// compartment reading that it is of, and no longer than the view.
+    fn holds_until(&self, site: usize, at: Instant) -> Instant {
+        let of_site = self.assessment.all_of_site(site);
+        let newest = of_site.partition_point(|found| found.at() <= at).checked_sub(1);
+        let measured = newest.and_then(|index| of_site.get(index)).map_or(at, Measurement::at);
+        let until = measured.plus_minutes(self.sheet.pairing.carry_minutes);
+        self.until.map_or(until, |view| until.min(view))
+    }
+
+    /// Onset of each site, and minutes below the threshold: a low delta, measured or carried, holds until
+    /// the next delta of the site, at most for the carry time of its compartment reading.
     pub(super) fn low(&self) -> (Vec<Onset>, i64) {
-        let carry = self.sheet.pairing.carry_minutes * MINUTE_MILLIS;
         let (mut onsets, mut millis) = (Vec::new(), 0);
         // Most patients have none: then nothing is put in order.
         let any = |found: &Measurement<'_>| {
@@ -111,10 +125,9 @@ impl One<'_> {
             let deltas = self.deltas(site);
             for (index, (at, delta, _)) in deltas.iter().enumerate() {
                 if self.is_low(*delta) {
-                    let next = deltas
-                        .get(index + 1)
-                        .map_or(carry, |(next, _, _)| next.millis_since(*at));
-                    millis += next.min(carry);
+                    let until = self.holds_until(site, *at);
+                    let next = deltas.get(index + 1).map_or(until, |(next, _, _)| until.min(*next));
+                    millis += next.millis_since(*at).max(0);
                 }
             }
             if let Some((first_low, _, _)) = deltas.iter().find(|(_, delta, _)| self.is_low(*delta)) {
@@ -140,6 +153,8 @@ impl One<'_> {
             let site = told.site.as_ref().map(Site::key);
             let index = self.assessment.sites.iter().position(|one| Some(one.key()) == site);
             let (Some(index), Some(at)) = (index, told.measured_at) else {
+                // What it stood on was taken back since.
+                alerts.from_one_reading += 1;
                 continue;
             };
             let closed = self.told.iter().find(|later| {

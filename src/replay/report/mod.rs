@@ -106,7 +106,7 @@ fn head(study: &Study) -> Markup {
             "Clinical clock: of each resource the newest version, as if it had arrived when it was measured; timers included."
         }
         Order::Arrived => {
-            "By arrival: every version at its meta.lastUpdated, so late arrivals and corrections happen as they did; timers included."
+            "By arrival: every version at its meta.lastUpdated (one without it when it was measured), so late arrivals and corrections happen as they did; timers included. Pairings, deltas and times are those of the record as it stands at the end."
         }
     };
     html! {

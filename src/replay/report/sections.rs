@@ -82,7 +82,7 @@ pub fn figures(study: &Study) -> Markup {
                 count(burden.low_patients)
             ),
             format!(
-                "a delta {words} {threshold} mmHg holds until the next delta of its site, at most {carry} minutes; sites added up"
+                "a delta {words} {threshold} mmHg, paired or carried, holds until the next delta of its site, paired or carried, at most until {carry} minutes after its compartment reading; sites added up"
             ),
         ),
         onset(study, burden.onset),
@@ -140,7 +140,7 @@ pub fn inputs(study: &Study) -> Markup {
             Figure::new("Versions superseded", count(inputs.superseded), "a version of which a newer one (by meta.lastUpdated) was in the files"),
             Figure::new("Taken back", count(inputs.withdrawn), "resources whose newest version is entered-in-error, cancelled or not-done"),
             Figure::new("Updated after the view", count(inputs.later_than_view), "versions with a meta.lastUpdated later than the moment of the view (without one: measured later); left out"),
-            Figure::new("Without lastUpdated", count(inputs.undated), "versions of which is not known when they arrived: they count as older than any other of their id"),
+            Figure::new("Without lastUpdated", count(inputs.undated), "versions of which is not known when they arrived: they count as older than any other of their id, and by arrival come when they were measured"),
             Figure::new("Ids of several patients", count(inputs.shared_ids), "ids whose versions name different patients: corrections, or files of different servers, which must be replayed one by one"),
         ]))
         div class="side" {
@@ -263,7 +263,7 @@ pub fn messages(study: &Study) -> Markup {
     let rows = burden.by_kind.iter().map(|((occasion, of), number)| {
         vec![
             cell(occasion_word(*occasion)),
-            of.map_or_else(|| cell("nothing holds any more"), tier),
+            of.map_or_else(|| cell("none of that concern"), tier),
             cell(count(*number)),
             cell(rate(burden.per_patient_day(*number))),
         ]
