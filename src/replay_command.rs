@@ -97,7 +97,7 @@ struct Judged {
     #[arg(long, value_name = "FILE")]
     events: Option<PathBuf>,
     /// A base URL of the source: absolute references to it mean the same patient; may be repeated.
-    #[arg(long, value_name = "URL")]
+    #[arg(long, value_name = "URL", value_parser = base)]
     base: Vec<String>,
     /// Heading of the report.
     #[arg(long, value_name = "TEXT", default_value = "Replay")]
@@ -132,6 +132,16 @@ const THREADS_MAX: usize = 1024;
 fn threads(text: &str) -> Result<usize, String> {
     let number = text.parse().ok().filter(|number| *number <= THREADS_MAX);
     number.ok_or_else(|| format!("give a number from 0 to {THREADS_MAX}"))
+}
+
+fn base(text: &str) -> Result<String, String> {
+    let is_base = url::Url::parse(text).is_ok_and(|url| matches!(url.scheme(), "http" | "https") && url.has_host());
+    match is_base {
+        true => Ok(text.trim_end_matches('/').to_owned()),
+        false => Err(String::from(
+            "give the http or https address below which the source's references lie, as https://fhir.hospital.example/r4",
+        )),
+    }
 }
 
 fn sweep(text: &str) -> Result<Sweep, String> {
@@ -227,14 +237,16 @@ impl Judged {
         files.filter(|path| path.as_os_str() != "-").collect()
     }
 
-    /// Files that are read besides the record.
-    fn settings(&self) -> impl Iterator<Item = &Path> {
+    /// Files that are read, or belong to one that is, besides the record.
+    fn settings(&self) -> Vec<PathBuf> {
         let sheets = [&self.rules, &self.child_rules, &self.against, &self.against_child];
-        sheets.into_iter().chain([&self.labels]).flatten().map(PathBuf::as_path)
+        let sheets = sheets.into_iter().flatten();
+        let approvals = sheets.clone().map(|sheet| sheets::record_path(sheet));
+        approvals.chain(sheets.chain(&self.labels).cloned()).collect()
     }
 
     /// Only the figures as JSON go to standard output, and nothing is written over what is read.
-    fn check_outputs(&self, files: &[File]) -> Result<(), Failed> {
+    fn check_outputs(&self, files: &[File], mapping: Option<&Path>) -> Result<(), Failed> {
         for (option, path) in [
             ("--html", &self.html),
             ("--pairs", &self.pairs),
@@ -247,7 +259,10 @@ impl Judged {
             }
         }
         let record = files.iter().filter_map(|file| file.path.as_deref());
-        let inputs: Vec<&Path> = self.settings().chain(record).collect();
+        let mut settings = self.settings();
+        let folder = mapping.and_then(|folder| std::fs::read_dir(folder).ok());
+        settings.extend(folder.into_iter().flatten().flatten().map(|entry| entry.path()));
+        let inputs: Vec<&Path> = settings.iter().map(PathBuf::as_path).chain(record).collect();
         output::keep_apart(&self.outputs(), &inputs).map_err(failed)
     }
 }
@@ -260,7 +275,7 @@ fn judged(args: ReplayArgs, files: &[File], mapping: Mapping, now: Instant) -> R
     {
         asked.html = Some(PathBuf::from(REPORT));
     }
-    asked.check_outputs(files)?;
+    asked.check_outputs(files, args.mapping.as_deref())?;
     let written: Vec<String> = asked.outputs().iter().map(|path| path.display().to_string()).collect();
     // What is not given anew is compared with itself.
     let is_compared = asked.against.is_some() || asked.against_child.is_some();
@@ -276,11 +291,7 @@ fn judged(args: ReplayArgs, files: &[File], mapping: Mapping, now: Instant) -> R
         settings: CohortSettings {
             mapping: Arc::new(mapping),
             as_of: args.as_of,
-            bases: asked
-                .base
-                .iter()
-                .map(|url| url.trim_end_matches('/').to_owned())
-                .collect(),
+            bases: asked.base,
             systolics: asked.arrival,
         },
         labels: asked.labels,
@@ -306,6 +317,19 @@ fn judged(args: ReplayArgs, files: &[File], mapping: Mapping, now: Instant) -> R
         }
     );
     warn(&study.findings.inputs);
+    if study.burden.watched == 0 {
+        eprintln!(
+            "no compartment pressure was found in {} lines: nothing could be judged; see that these are FHIR R4 Observations and that the mapping knows their codes (--compartment-code, --mapping)",
+            study.findings.inputs.lines
+        );
+    }
+    if let Some(judged) = &study.judged
+        && judged.cells.all() == 0
+    {
+        eprintln!(
+            "no label is of a watched patient: they are named in the labels as the record refers to them, Patient/123 or 123"
+        );
+    }
     Ok(())
 }
 

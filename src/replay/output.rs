@@ -69,9 +69,13 @@ fn write_io(path: &Path, content: impl FnOnce(&mut dyn Write) -> io::Result<()>)
         return whole(&mut fs::File::create(&path)?);
     }
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
+    let folder = folder.unwrap_or(Path::new("."));
+    fs::metadata(folder)?;
     let mut beside = tempfile::Builder::new()
         .permissions(fs::Permissions::from_mode(0o666))
-        .tempfile_in(folder.unwrap_or(Path::new(".")))?;
+        .tempfile_in(folder)
+        // Without the name of a file that nobody asked for.
+        .map_err(|error| io::Error::from(error.kind()))?;
     whole(beside.as_file_mut())?;
     beside.persist(&path).map(drop).map_err(|error| error.error)
 }

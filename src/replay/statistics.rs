@@ -73,6 +73,11 @@ pub struct FourCells {
 }
 
 impl FourCells {
+    /// All that were counted.
+    pub const fn all(self) -> u64 {
+        self.true_positive + self.false_positive + self.false_negative + self.true_negative
+    }
+
     /// Of those with the outcome, how many were alerted.
     pub const fn sensitivity(self) -> Share {
         Share::new(self.true_positive, self.true_positive + self.false_negative)

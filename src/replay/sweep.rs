@@ -22,6 +22,9 @@ pub enum SweepError {
     /// The argument has another form.
     #[error("--sweep {0:?} has another form; write NAME=FROM..TO:STEP, as delta_threshold=10..45:5")]
     Form(String),
+    /// No value lies in the range, or none can be reached.
+    #[error("--sweep {0:?}: FROM must not be above TO, and STEP not below 1; all three are whole numbers")]
+    Range(String),
     /// Too many values.
     #[error("--sweep asks for {0} values; at most {VALUES_MAX} are replayed, take a larger step")]
     TooMany(i128),
@@ -34,16 +37,20 @@ impl Sweep {
     /// Read `NAME=FROM..TO:STEP`; both ends count. Without `:STEP` the step is 1.
     ///
     /// # Errors
-    /// When it has another form or too many values.
+    /// When it has another form, an empty range or too many values.
     pub fn parse(text: &str) -> Result<Self, SweepError> {
         let form = || SweepError::Form(text.to_owned());
         let (parameter, range) = text.split_once('=').ok_or_else(form)?;
         let (from, rest) = range.split_once("..").ok_or_else(form)?;
         let (to, step) = rest.split_once(':').unwrap_or((rest, "1"));
-        let number = |text: &str| text.trim().parse::<i64>().map_err(|_| form());
+        let range = || SweepError::Range(text.to_owned());
+        let number = |text: &str| text.trim().parse::<i64>().map_err(|_| range());
         let (from, to, step) = (number(from)?, number(to)?, number(step)?);
-        if parameter.trim().is_empty() || step < 1 || to < from {
+        if parameter.trim().is_empty() {
             return Err(form());
+        }
+        if step < 1 || to < from {
+            return Err(range());
         }
         let count = (i128::from(to) - i128::from(from)) / i128::from(step) + 1;
         let most = i64::try_from(VALUES_MAX).unwrap_or(i64::MAX);

@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod agree;
+mod asked;
 mod command;
 mod made;
 mod naive;

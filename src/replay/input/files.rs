@@ -26,8 +26,8 @@ impl File {
     }
 }
 
-/// The files that the arguments name: each a file, a folder (its own `.ndjson` and `.jsonl`, compressed
-/// ones too, by name), a pattern (`export/*.ndjson`), or `-` for standard input. In the order of the
+/// The files that the arguments name: each a file, a folder (the `.ndjson` and `.jsonl` in it and
+/// in its folders, compressed ones too, by name), a pattern (`export/*.ndjson`), or `-` for standard input. In the order of the
 /// arguments; one that is named twice is read once.
 ///
 /// # Errors
@@ -95,10 +95,17 @@ fn of_folder(folder: &Path) -> Result<Vec<File>, ReplayError> {
         cause,
     };
     let mut paths = Vec::new();
-    for entry in std::fs::read_dir(folder).map_err(fail)? {
-        let path = entry.map_err(fail)?.path();
-        if !path.is_dir() && is_lines(&path) {
-            paths.push(path);
+    let mut folders = vec![folder.to_owned()];
+    while let Some(folder) = folders.pop() {
+        for entry in std::fs::read_dir(folder).map_err(fail)? {
+            let entry = entry.map_err(fail)?;
+            let path = entry.path();
+            // A link to a folder may lead in a circle.
+            if entry.file_type().map_err(fail)?.is_dir() {
+                folders.push(path);
+            } else if !path.is_dir() && is_lines(&path) {
+                paths.push(path);
+            }
         }
     }
     if paths.is_empty() {
