@@ -112,6 +112,17 @@ pub fn resource(
     recognised
 }
 
+/// True when only the code of an Observation says that it is of no patient's concern: no mapping knows it, and
+/// neither value, subject, time nor anything else in it is asked.
+pub(crate) fn is_foreign(observation: &Observation<'_>, mapping: &Mapping) -> bool {
+    let class = mapping.classify(observation.code.as_ref());
+    class.what.is_none()
+        && !class.contradictory
+        && mapping.contexts(observation.code.as_ref()).is_empty()
+        && !is_ours(observation.identifier.as_deref(), observation.meta.as_ref())
+        && parts::is_simple(observation)
+}
+
 /// As [`resource`] of an Observation that was read from `body` already: in one pass with its head.
 pub fn observation(
     read: &Observation<'_>,

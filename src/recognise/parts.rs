@@ -37,8 +37,7 @@ pub(super) fn read(
     out: &mut Recognised,
 ) -> Result<(), Fault> {
     // Most of what a record holds is no pressure.
-    let is_simple = observation.has_member.is_none() && observation.component.is_none();
-    if is_simple && class.what.is_none() && !class.contradictory {
+    if is_simple(observation) && class.what.is_none() && !class.contradictory {
         return Err(not_mapped(false, observation.code.as_ref()));
     }
     let Frames {
@@ -85,6 +84,11 @@ pub(super) fn read(
         return Err(nothing(has_members));
     }
     Ok(())
+}
+
+/// True when it stands for itself: no member and no component may be a pressure where it is none.
+pub(super) fn is_simple(observation: &Observation<'_>) -> bool {
+    observation.has_member.is_none() && observation.component.is_none()
 }
 
 /// Frame by frame, a panel before its members.

@@ -147,7 +147,7 @@ impl Cohort {
                     ..
                 } = &*self.settings;
                 let recognised = recognise::observation(&observation, body, id, version, mapping, bases);
-                shapes.learn(body, &recognised, *systolics);
+                shapes.learn(body, &recognised, mapping, *systolics);
                 self.keep(recognised)?;
             }
             return Ok(());
@@ -199,6 +199,8 @@ impl Cohort {
             let reason = recognised.refusals.first().map(|refusal| refusal.reason);
             return self.keep_foreign(&recognised.source, &recognised.version, reason);
         }
+        // A systolic says when the measurement was, too.
+        let at = taken_at(&recognised);
         if !self.settings.systolics {
             let readings = &mut recognised.readings;
             readings.retain(|reading| reading.kind != reading::Kind::Systolic);
@@ -207,7 +209,7 @@ impl Cohort {
             // Copied into what is derived; here nothing is.
             reading.body_site_json = None;
         }
-        let (patient, at) = (recognised.patient.take(), taken_at(&recognised));
+        let patient = recognised.patient.take();
         self.keep_recognised(&recognised, patient.as_ref().map(|patient| patient.0.as_str()), at)
     }
 

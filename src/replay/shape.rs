@@ -27,6 +27,15 @@ pub(super) struct Shape {
     pub outcome: Outcome,
 }
 
+/// Which sort of line, and how it is kept.
+#[derive(Clone, Copy)]
+pub(super) struct Sort {
+    /// Only its code says that it is of no patient's concern.
+    pub is_foreign: bool,
+    /// Systolics are kept.
+    pub systolics: bool,
+}
+
 /// What recognition found.
 pub(super) enum Outcome {
     /// Of no patient's concern.
@@ -61,14 +70,14 @@ impl Shape {
         observation: &Observation<'_>,
         skipped: &[Skipped],
         recognised: &Recognised,
-        systolics: bool,
+        sort: Sort,
     ) -> Option<(Self, Vec<Span>)> {
         if !is_plain(observation, recognised) {
             return None;
         }
-        let outcome = match recognised.readings.is_empty() {
-            true => foreign(observation, recognised)?,
-            false => readings(observation, recognised, systolics)?,
+        let outcome = match sort.is_foreign {
+            true => foreign(recognised)?,
+            false => readings(observation, recognised, sort.systolics)?,
         };
         let mut holes = Holes { body, all: Vec::new() };
         let skipped = skipped.iter().map(|member| {
@@ -123,18 +132,16 @@ fn is_plain(observation: &Observation<'_>, recognised: &Recognised) -> bool {
 }
 
 /// An Observation whose code no mapping knows: nothing else in it was asked.
-fn foreign(observation: &Observation<'_>, recognised: &Recognised) -> Option<Outcome> {
+fn foreign(recognised: &Recognised) -> Option<Outcome> {
     match recognised.refusals.as_slice() {
-        [only] if only.reason == Reason::CodeNotMapped && observation.component.is_none() => {
-            Some(Outcome::Foreign(only.reason))
-        }
+        [only] if only.reason == Reason::CodeNotMapped => Some(Outcome::Foreign(only.reason)),
         _ => None,
     }
 }
 
 /// An Observation of which each value is a reading.
 fn readings(observation: &Observation<'_>, recognised: &Recognised, systolics: bool) -> Option<Outcome> {
-    if !recognised.refusals.is_empty() || recognised.patient.is_none() {
+    if !recognised.refusals.is_empty() || recognised.readings.is_empty() || recognised.patient.is_none() {
         return None;
     }
     let mut recognised = Recognised {

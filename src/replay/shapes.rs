@@ -4,14 +4,14 @@
 //! the outcome is the same; `tests/study/shapes.rs` holds the two against each other. Pure.
 
 use super::cohort::digest;
-use super::shape::{Field, Outcome, Readings, Shape};
+use super::shape::{Field, Outcome, Readings, Shape, Sort};
 use crate::fhir::alike::{Forms, Holes};
 use crate::fhir::datetime::{self, Precision};
 use crate::fhir::observation::{self, Observation};
 use crate::fhir::quantity::to_mmhg;
 use crate::fhir::reference::{self, Reference};
 use crate::fhir::{Decimal, Instant, Short, decimal};
-use crate::recognise::{Kind, Reason, Recognised, Version};
+use crate::recognise::{self, Kind, Mapping, Reason, Recognised, Version};
 
 /// The forms of the lines that one thread has read.
 #[derive(Default)]
@@ -85,13 +85,15 @@ impl Shapes {
     }
 
     /// Remember what recognition made of `body`, whose form is not known. `systolics`: they are kept.
-    pub fn learn(&mut self, body: &str, recognised: &Recognised, systolics: bool) {
+    pub fn learn(&mut self, body: &str, recognised: &Recognised, mapping: &Mapping, systolics: bool) {
         if self.are_many() || self.forms.len() >= FORMS_MAX {
             return;
         }
         let mut observation = Observation::default();
         let skipped = observation::fill_noting(body, &mut observation);
-        let learned = skipped.and_then(|skipped| Shape::of(body, &observation, &skipped, recognised, systolics));
+        let is_foreign = recognise::is_foreign(&observation, mapping);
+        let sort = Sort { is_foreign, systolics };
+        let learned = skipped.and_then(|skipped| Shape::of(body, &observation, &skipped, recognised, sort));
         if let Some((shape, spans)) = learned {
             self.forms.learn(body, &spans, shape);
         }
@@ -201,7 +203,6 @@ fn is_patient(text: &str) -> bool {
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::recognise::{self, Mapping};
 
     /// A panel with three things to choose.
     fn panel(patient: &str, effective: &str, systolic: &str) -> String {
@@ -217,7 +218,7 @@ mod tests {
         assert!(shapes.read(&first).is_none());
         let version = Version::of(Some("3"), None, digest(&first));
         let recognised = recognise::recognise(&first, "o1", version, &Mapping::builtin());
-        shapes.learn(&first, &recognised, false);
+        shapes.learn(&first, &recognised, &Mapping::builtin(), false);
         let second = panel("Patient/b", "2026-01-10T03:05:00+01:00", "131");
         match shapes.read(&second).unwrap() {
             Known::Readings {

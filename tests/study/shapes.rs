@@ -84,13 +84,16 @@ fn said() -> impl Strategy<Value = String> {
     let diastolic = quantity().prop_map(|quantity| format!(r#""code":{{"coding":[{DIASTOLIC}]}},{quantity}"#));
     let panel = (component(SYSTOLIC), component(DIASTOLIC))
         .prop_map(|(one, other)| format!(r#""code":{{"coding":[{PANEL}],"text":"BP"}},"component":[{one},{other}]"#));
+    let own = quantity().prop_map(|quantity| format!(r#""code":{{"coding":[{PANEL}]}},{quantity}"#));
+    let systolic = component(SYSTOLIC)
+        .prop_map(|only| format!(r#""code":{{"coding":[{PANEL}],"text":"BP"}},"component":[{only}]"#));
     let odd = (component(DIASTOLIC), component(HEART_RATE), quantity()).prop_map(|(one, other, quantity)| {
         format!(r#""code":{{"coding":[{COMPARTMENT}]}},"component":[{one},{other}],{quantity}"#)
     });
     let heart = number().prop_map(|number| {
         format!(r#""code":{{"coding":[{HEART_RATE}]}},"valueQuantity":{{"value":{number},"unit":"/min"}}"#)
     });
-    prop_oneof![4 => compartment, 3 => diastolic, 4 => panel, 1 => odd, 3 => heart]
+    prop_oneof![4 => compartment, 3 => diastolic, 4 => panel, 1 => odd, 3 => heart, 1 => own, 1 => systolic]
 }
 
 fn line() -> impl Strategy<Value = String> {
