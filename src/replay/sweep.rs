@@ -44,7 +44,11 @@ impl Sweep {
         let (from, rest) = range.split_once("..").ok_or_else(form)?;
         let (to, step) = rest.split_once(':').unwrap_or((rest, "1"));
         let range = || SweepError::Range(text.to_owned());
-        let number = |text: &str| text.trim().parse::<i64>().map_err(|_| range());
+        let number = |text: &str| match text.trim().parse::<i64>() {
+            Ok(number) => Ok(number),
+            Err(_) if text.trim().parse::<f64>().is_ok() => Err(range()),
+            Err(_) => Err(form()),
+        };
         let (from, to, step) = (number(from)?, number(to)?, number(step)?);
         if parameter.trim().is_empty() {
             return Err(form());
@@ -108,8 +112,11 @@ mod tests {
         assert_eq!(sweep.parameter, "delta_threshold");
         assert_eq!(sweep.values, [10, 15, 20, 25, 30, 35, 40, 45]);
         assert_eq!(Sweep::parse("a=-2..1").unwrap().values, [-2, -1, 0, 1]);
-        for wrong in ["delta_threshold", "a=1..", "a=3..1:1", "a=1..3:0", "=1..2"] {
+        for wrong in ["delta_threshold", "a=1..", "a=1..b", "=1..2"] {
             assert!(matches!(Sweep::parse(wrong), Err(SweepError::Form(_))), "{wrong}");
+        }
+        for empty in ["a=3..1:1", "a=1..3:0", "a=1..2:0.5"] {
+            assert!(matches!(Sweep::parse(empty), Err(SweepError::Range(_))), "{empty}");
         }
         assert!(matches!(Sweep::parse("a=0..1000"), Err(SweepError::TooMany(1001))));
     }
