@@ -24,6 +24,8 @@ pub(super) struct Shapes {
 
 /// More than any export has; then no more are learned.
 const FORMS_MAX: usize = 1_000;
+/// What does not vary in a line, at most: it is kept in memory.
+const FORM_BYTES_MAX: usize = 1 << 14;
 /// After so many lines it is seen whether half of them have a form that was known.
 const LINES_OF_TRIAL: u64 = 4_096;
 
@@ -94,7 +96,9 @@ impl Shapes {
         let is_foreign = recognise::is_foreign(&observation, mapping);
         let sort = Sort { is_foreign, systolics };
         let learned = skipped.and_then(|skipped| Shape::of(body, &observation, &skipped, recognised, sort));
-        if let Some((shape, spans)) = learned {
+        let Some((shape, spans)) = learned else { return };
+        let varying: usize = spans.iter().map(|span| span.end - span.start).sum();
+        if body.len() - varying <= FORM_BYTES_MAX {
             self.forms.learn(body, &spans, shape);
         }
     }
@@ -249,5 +253,19 @@ mod tests {
             assert!(shapes.read(&line).is_none(), "{line}");
         }
         assert!(shapes.read(&first).is_some());
+    }
+
+    #[test]
+    fn a_form_that_would_fill_memory_is_not_kept() {
+        let known = |bytes: usize| {
+            let method = format!(r#""status":"final","method":{{"text":"{}"}}"#, "x".repeat(bytes));
+            let line = panel("Patient/a", "2026-01-10T02:05:00Z", "120").replace(r#""status":"final""#, &method);
+            let mut shapes = Shapes::default();
+            let version = Version::of(Some("3"), None, digest(&line));
+            let recognised = recognise::recognise(&line, "o1", version, &Mapping::builtin());
+            shapes.learn(&line, &recognised, &Mapping::builtin(), false);
+            shapes.read(&line).is_some()
+        };
+        assert_eq!((known(1_000), known(FORM_BYTES_MAX)), (true, false));
     }
 }
