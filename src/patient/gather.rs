@@ -98,7 +98,7 @@ impl<'s> Gathered<'s> {
 }
 
 /// Thousandths of mmHg, when the number has no finer part and fits.
-fn thousandths(mmhg: Decimal) -> Option<i64> {
+pub(crate) fn thousandths(mmhg: Decimal) -> Option<i64> {
     /// Thousandths in one unit of the last digit, by the number of digits after the point.
     const OF_A_DIGIT: [i64; 4] = [1000, 100, 10, 1];
     let of_a_digit = OF_A_DIGIT.get(usize::try_from(mmhg.scale()).ok()?)?;

@@ -2,6 +2,7 @@
 
 use crate::fhir::Decimal;
 use crate::fhir::instant::MINUTE_MILLIS;
+use crate::patient::gather::thousandths;
 use crate::rules::{RuleKind, Sheet};
 
 /// Thousandths of one mmHg.
@@ -115,13 +116,7 @@ pub(super) struct Range {
 
 impl Range {
     pub(super) fn of(mmhg: Decimal) -> Option<Self> {
-        const OF_A_DIGIT: [i64; 4] = [1000, 100, 10, 1];
-        let mantissa = i64::try_from(mmhg.mantissa()).ok();
-        let digit = usize::try_from(mmhg.scale())
-            .ok()
-            .and_then(|scale| OF_A_DIGIT.get(scale));
-        if let (Some(mantissa), Some(digit)) = (mantissa, digit) {
-            let exact = mantissa.checked_mul(*digit)?;
+        if let Some(exact) = thousandths(mmhg) {
             return Some(Self {
                 low: exact,
                 high: exact,

@@ -1,20 +1,10 @@
 //! `deltaward replay`: which files are read, what is kept from being written over, and figures that end where
 //! knowledge ends.
 
+use crate::run::{replay, told};
 use serde_json::{Value, json};
 use std::fs;
 use std::path::Path;
-use std::process::{Command, Output, Stdio};
-
-fn replay(folder: &Path, args: &[&str]) -> Output {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_deltaward"));
-    command.current_dir(folder).arg("replay").args(args);
-    command.stdin(Stdio::null()).output().unwrap()
-}
-
-fn told(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stderr).into_owned()
-}
 
 fn figures(folder: &Path, args: &[&str]) -> Value {
     let output = replay(folder, &[args, &["--json", "-"]].concat());

@@ -1,29 +1,15 @@
 //! `deltaward replay` from outside.
 
 use crate::made;
+use crate::run::{replay, told};
 use serde_json::{Value, json};
 use std::fs::{self, File};
 use std::io::Write;
-use std::path::Path;
 use std::process::{Command, Output, Stdio};
-
-fn replay(folder: &Path, args: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_deltaward"))
-        .current_dir(folder)
-        .arg("replay")
-        .args(args)
-        .stdin(Stdio::null())
-        .output()
-        .unwrap()
-}
 
 fn answer(output: &Output) -> Value {
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     serde_json::from_slice(&output.stdout).unwrap()
-}
-
-fn told(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stderr).into_owned()
 }
 
 /// 64 is EX_USAGE of BSD's sysexits.h.

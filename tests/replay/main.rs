@@ -10,3 +10,4 @@ mod outputs;
 mod plain;
 #[path = "../bench/replay/python.rs"]
 mod python;
+mod run;

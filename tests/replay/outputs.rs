@@ -1,19 +1,10 @@
 //! What `deltaward replay` writes: never over what it reads, never half, and never without saying so.
 
+use crate::run::{replay, told};
 use serde_json::{Value, json};
 use std::fs;
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
-
-fn replay(folder: &Path, args: &[&str]) -> Output {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_deltaward"));
-    command.current_dir(folder).arg("replay").args(args);
-    command.stdin(Stdio::null()).output().unwrap()
-}
-
-fn told(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stderr).into_owned()
-}
 
 /// 64 is EX_USAGE of BSD's sysexits.h.
 fn is_usage(output: &Output, names: &str) {
